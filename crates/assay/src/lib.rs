@@ -1,0 +1,1 @@
+//! Areas to judged concentrations: calibration, controls, carry-over, run acceptance, result verdicts.

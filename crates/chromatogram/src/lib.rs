@@ -1,0 +1,1 @@
+//! Trace to peak: noise, baseline, peak detection, integration, identity.

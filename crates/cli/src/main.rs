@@ -1,0 +1,2 @@
+//! The `spotwright` program: parse, call one act, render.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Open formats at the rim: the laboratory day's TOML and CSV files in, tables out.

@@ -1,0 +1,1 @@
+//! mzML bytes to traces, and traces to mzML bytes.

@@ -1,0 +1,1 @@
+//! Plain f64 numerics: weighted fits, robust statistics, smoothing, distributions, optimisers.

@@ -1,0 +1,1 @@
+//! Judged runs to documents: self-contained HTML and SVG figures.

@@ -1,0 +1,1 @@
+//! Synthetic laboratory days with known truth.
