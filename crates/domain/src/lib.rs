@@ -2,4 +2,13 @@
 //!
 //! This room knows nobody. It computes nothing that needs a method or a file: it says what things *are*.
 
+pub mod concentration;
+pub mod identifier;
+pub mod injection;
+pub mod matrix;
+pub mod method;
+pub mod peak;
+pub mod reason;
+pub mod record;
+pub mod request;
 pub mod trace;

@@ -146,6 +146,8 @@ impl Trace {
     #[must_use]
     pub fn trapezoid_area_counts_s(&self) -> f64 {
         let steps = self.time_min.windows(2).zip(self.intensity.windows(2));
-        60.0 * steps.map(|(t, y)| (t[1] - t[0]) * (y[0] + y[1]) * 0.5).sum::<f64>()
+        60.0 * steps
+            .map(|(t, y)| (t[1] - t[0]) * (y[0] + y[1]) * 0.5)
+            .sum::<f64>()
     }
 }
