@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 /// How an area was obtained.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "by", rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 pub enum Integration {
     /// Trapezoid sum of the recorded points over a fitted baseline.
     Sum,
@@ -122,7 +122,7 @@ pub struct NoPeak {
 
 /// What was found where a peak was expected.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "outcome", rename_all = "kebab-case")]
+#[serde(rename_all = "kebab-case")]
 pub enum PeakOutcome {
     /// A peak.
     Found(Peak),
@@ -214,5 +214,50 @@ impl From<&PeakOutcome> for Response {
                 manual: false,
             },
         }
+    }
+}
+
+/// A [`PeakOutcome`] spread flat beside its neighbours' fields (`"outcome": "found", "area_counts_s": …`), for
+/// `#[serde(flatten, with = "flat_outcome")]`. The plain form stays as it is because compact encodings that do not
+/// name fields cannot hold a flat one.
+pub mod flat_outcome {
+    use super::{NoPeak, Peak, PeakOutcome};
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    #[derive(Serialize)]
+    #[serde(tag = "outcome", rename_all = "kebab-case")]
+    enum FlatRef<'a> {
+        Found(&'a Peak),
+        NotFound(&'a NoPeak),
+    }
+
+    #[derive(Deserialize)]
+    #[serde(tag = "outcome", rename_all = "kebab-case")]
+    enum Flat {
+        Found(Peak),
+        NotFound(NoPeak),
+    }
+
+    /// Writes the outcome flat.
+    ///
+    /// # Errors
+    /// When the serializer fails.
+    pub fn serialize<S: Serializer>(outcome: &PeakOutcome, serializer: S) -> Result<S::Ok, S::Error> {
+        match outcome {
+            PeakOutcome::Found(peak) => FlatRef::Found(peak),
+            PeakOutcome::NotFound(none) => FlatRef::NotFound(none),
+        }
+        .serialize(serializer)
+    }
+
+    /// Reads the outcome from the flat form.
+    ///
+    /// # Errors
+    /// When the fields are not those of an outcome.
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<PeakOutcome, D::Error> {
+        Ok(match Flat::deserialize(deserializer)? {
+            Flat::Found(peak) => PeakOutcome::Found(peak),
+            Flat::NotFound(none) => PeakOutcome::NotFound(none),
+        })
     }
 }

@@ -71,7 +71,7 @@ pub struct TransitionRecord {
     /// Product m/z.
     pub product_mz: f64,
     /// What was found.
-    #[serde(flatten)]
+    #[serde(flatten, with = "crate::peak::flat_outcome")]
     pub peak: PeakOutcome,
     /// Qualifier area over quantifier area, for a qualifier when both were found.
     pub ion_ratio: Option<f64>,
@@ -349,4 +349,28 @@ pub struct RunRecord {
     pub internal_standards: Vec<InternalStandardRecord>,
     /// Verdicts of patients' results.
     pub verdicts: VerdictCounts,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::peak::NoPeakReason;
+
+    #[test]
+    fn a_transition_is_flat_in_json_and_comes_back() {
+        let record = TransitionRecord {
+            name: "tacrolimus".to_owned(),
+            part: TransitionPart::Quantifier { analyte: 0 },
+            precursor_mz: 821.5,
+            product_mz: 768.4,
+            peak: PeakOutcome::absent(NoPeakReason::TraceAbsent),
+            ion_ratio: None,
+            expected_retention_min: 1.85,
+        };
+        let json = serde_json::to_value(&record).unwrap();
+        assert_eq!(json["outcome"], "not-found");
+        assert_eq!(json["reason"], "trace-absent");
+        assert_eq!(json["part"], "quantifier");
+        assert_eq!(serde_json::from_value::<TransitionRecord>(json).unwrap(), record);
+    }
 }
