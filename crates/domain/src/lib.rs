@@ -8,6 +8,7 @@ pub mod injection;
 pub mod matrix;
 pub mod method;
 pub mod peak;
+pub mod plot;
 pub mod reason;
 pub mod record;
 pub mod request;
