@@ -138,7 +138,7 @@ mod tests {
         let root = DoubleDouble { high: 2.0, low: 0.0 }.sqrt();
         let back = root * root - DoubleDouble { high: 2.0, low: 0.0 };
         assert!(back.high.abs() < 1e-31, "{back:?}");
-        let digits = exact_sum(1.414_213_562_373_095_1, -9.667_293_313_452_913e-17);
+        let digits = exact_sum(std::f64::consts::SQRT_2, -9.667_293_313_452_913e-17);
         assert!((root - digits).high.abs() < 1e-31, "{root:?}");
     }
 

@@ -29,7 +29,7 @@ pub struct NonlinearOptions {
 impl Default for NonlinearOptions {
     fn default() -> Self {
         Self {
-            max_iterations: 500,
+            max_iterations: 1000,
             offset_tolerance: 1e-6,
             step_tolerance: 1e-8,
             polish_steps: 50,
