@@ -88,6 +88,11 @@ pub enum TraceProblem {
     },
     /// A list's `count` attribute is absent.
     CountMissing,
+    /// The list's `count` attribute is smaller than the position of this trace: the list holds more than it says.
+    MoreThanCount {
+        /// What the file says.
+        stated: u64,
+    },
     /// No unit is stated for the time array; minutes were assumed.
     TimeUnitMissing,
     /// The trace has no points.
