@@ -1,0 +1,337 @@
+//! One `binaryDataArray`: what its terms say and the numbers in its text.
+
+use std::ops::Range;
+
+use crate::error::{ArrayFault, ArrayRole};
+use crate::inflate::Inflater;
+use crate::numpress;
+use crate::terms::{self, TimeUnit};
+
+/// How the numbers are written before any compression.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Number {
+    Float32,
+    Float64,
+    Integer32,
+    Integer64,
+}
+
+impl Number {
+    const fn width(self) -> usize {
+        match self {
+            Self::Float32 | Self::Integer32 => 4,
+            Self::Float64 | Self::Integer64 => 8,
+        }
+    }
+}
+
+/// MS-Numpress codings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Numpress {
+    Linear,
+    Pic,
+    Slof,
+}
+
+/// An array as its element describes it; the text is a range into the parsed slice.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct ArrayEntry {
+    /// Offset of the element.
+    pub(crate) byte: u64,
+    pub(crate) encoded_length: u64,
+    /// `arrayLength`, which overrides the default.
+    pub(crate) array_length: Option<u64>,
+    pub(crate) text: Range<usize>,
+    pub(crate) role: Option<u32>,
+    number: Option<u32>,
+    compression: Option<u32>,
+    numpress: Option<u32>,
+    pub(crate) unit: Option<TimeUnit>,
+    /// Terms whose name contradicts them, with that name.
+    pub(crate) contradictions: Vec<(u32, String)>,
+    /// The first term that makes the array unreadable; an error only when the array is needed.
+    unread: Option<(u32, String)>,
+    conflict: Option<(u32, u32)>,
+}
+
+impl ArrayEntry {
+    pub(crate) fn reset(&mut self, byte: u64) {
+        *self = Self {
+            byte,
+            ..Self::default()
+        };
+    }
+
+    pub(crate) fn role(&self) -> ArrayRole {
+        match self.role {
+            Some(terms::TIME_ARRAY) => ArrayRole::Time,
+            Some(terms::INTENSITY_ARRAY) => ArrayRole::Intensity,
+            Some(terms::MZ_ARRAY) => ArrayRole::Mz,
+            _ => ArrayRole::Other,
+        }
+    }
+
+    /// Takes a term in. Terms of no consequence are passed over.
+    pub(crate) fn term(&mut self, number: u32, name: &[u8]) {
+        let slot = match number {
+            terms::FLOAT_64 | terms::FLOAT_32 | terms::INTEGER_64 | terms::INTEGER_32 => &mut self.number,
+            terms::NO_COMPRESSION | terms::ZLIB => &mut self.compression,
+            terms::NUMPRESS_LINEAR
+            | terms::NUMPRESS_PIC
+            | terms::NUMPRESS_SLOF
+            | terms::NUMPRESS_LINEAR_ZLIB
+            | terms::NUMPRESS_PIC_ZLIB
+            | terms::NUMPRESS_SLOF_ZLIB => &mut self.numpress,
+            terms::TIME_ARRAY | terms::INTENSITY_ARRAY | terms::MZ_ARRAY | terms::OTHER_ARRAY => {
+                &mut self.role
+            }
+            terms::FLOAT_16 | terms::TEXT_ARRAY => {
+                self.unread
+                    .get_or_insert_with(|| (number, String::from_utf8_lossy(name).into_owned()));
+                return;
+            }
+            // Compression terms newer than this reader must not be taken for the absence of compression.
+            _ if name
+                .windows(11)
+                .any(|part| part.eq_ignore_ascii_case(b"compression")) =>
+            {
+                self.unread
+                    .get_or_insert_with(|| (number, String::from_utf8_lossy(name).into_owned()));
+                return;
+            }
+            _ => return,
+        };
+        match *slot {
+            Some(before) if before != number => {
+                self.conflict.get_or_insert((before, number));
+            }
+            _ => *slot = Some(number),
+        }
+        if terms::name_contradicts(number, name) {
+            self.contradictions
+                .push((number, String::from_utf8_lossy(name).into_owned()));
+        }
+    }
+
+    /// Number type, numpress coding and whether zlib is the outermost.
+    fn coding(&self) -> Result<Coding, ArrayFault> {
+        if let Some((first, second)) = self.conflict {
+            let [first, second] = [first, second].map(terms::ms_accession);
+            return Err(ArrayFault::TermConflict { first, second });
+        }
+        if let Some((number, name)) = &self.unread {
+            return Err(ArrayFault::TermUnread {
+                accession: terms::ms_accession(*number),
+                name: name.clone(),
+            });
+        }
+        if let Some(numpress) = self.numpress {
+            let (numpress_kind, zlib_in_term) = match numpress {
+                terms::NUMPRESS_LINEAR => (Numpress::Linear, false),
+                terms::NUMPRESS_PIC => (Numpress::Pic, false),
+                terms::NUMPRESS_SLOF => (Numpress::Slof, false),
+                terms::NUMPRESS_LINEAR_ZLIB => (Numpress::Linear, true),
+                terms::NUMPRESS_PIC_ZLIB => (Numpress::Pic, true),
+                _ => (Numpress::Slof, true),
+            };
+            // Before the combined terms existed, "followed by zlib" was written as two terms.
+            let zlib = match self.compression {
+                None => zlib_in_term,
+                Some(terms::ZLIB) => true,
+                Some(other) => {
+                    let [first, second] = [numpress, other].map(terms::ms_accession);
+                    return Err(ArrayFault::TermConflict { first, second });
+                }
+            };
+            return Ok(Coding::Numpress {
+                kind: numpress_kind,
+                zlib,
+            });
+        }
+        let number = match self.number {
+            None => return Err(ArrayFault::TermMissing { what: "number type" }),
+            Some(terms::FLOAT_64) => Number::Float64,
+            Some(terms::FLOAT_32) => Number::Float32,
+            Some(terms::INTEGER_64) => Number::Integer64,
+            Some(_) => Number::Integer32,
+        };
+        match self.compression {
+            None => Err(ArrayFault::TermMissing { what: "compression" }),
+            Some(terms::ZLIB) => Ok(Coding::Plain { number, zlib: true }),
+            Some(_) => Ok(Coding::Plain { number, zlib: false }),
+        }
+    }
+}
+
+enum Coding {
+    Plain { number: Number, zlib: bool },
+    Numpress { kind: Numpress, zlib: bool },
+}
+
+/// Buffers reused from array to array.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Buffers {
+    text: Vec<u8>,
+    bytes: Vec<u8>,
+    inflater: Inflater,
+}
+
+/// An array's bytes after base64, its text checked against `encodedLength`.
+fn unpack_text<'o>(
+    entry: &ArrayEntry,
+    raw: &[u8],
+    stripped: &mut Vec<u8>,
+    out: &'o mut Vec<u8>,
+) -> Result<&'o [u8], ArrayFault> {
+    let room = base64_simd::STANDARD.estimated_decoded_length(raw.len());
+    if out.len() < room {
+        out.resize(room, 0);
+    }
+    if raw.len() as u64 == entry.encoded_length {
+        let length = base64_simd::STANDARD
+            .decode(raw, base64_simd::Out::from_slice(out))
+            .map(|done| done.len());
+        if let Ok(length) = length {
+            return Ok(&out[..length]);
+        }
+    }
+    // xs:base64Binary allows white space anywhere; whether `encodedLength` counts it is not said, so both count.
+    stripped.clear();
+    stripped.extend(raw.iter().filter(|byte| !byte.is_ascii_whitespace()));
+    let found = stripped.len() as u64;
+    if entry.encoded_length != found && entry.encoded_length != raw.len() as u64 {
+        return Err(ArrayFault::EncodedLength {
+            expected: entry.encoded_length,
+            found,
+        });
+    }
+    match base64_simd::STANDARD.decode(stripped, base64_simd::Out::from_slice(out)) {
+        Ok(done) => Ok(done),
+        Err(_) => Err(ArrayFault::Base64),
+    }
+}
+
+/// Checks an array whose numbers are not wanted: its length and its alphabet.
+pub(crate) fn check(entry: &ArrayEntry, buf: &[u8], buffers: &mut Buffers) -> Result<(), ArrayFault> {
+    let Buffers { text, bytes, .. } = buffers;
+    unpack_text(entry, &buf[entry.text.clone()], text, bytes).map(drop)
+}
+
+/// Decodes `points` numbers.
+pub(crate) fn decode(
+    entry: &ArrayEntry,
+    points: u64,
+    buf: &[u8],
+    buffers: &mut Buffers,
+) -> Result<Vec<f64>, ArrayFault> {
+    let Buffers {
+        text,
+        bytes,
+        inflater,
+    } = buffers;
+    let encoded = unpack_text(entry, &buf[entry.text.clone()], text, bytes)?;
+    let coding = entry.coding()?;
+    if encoded.is_empty() && points == 0 {
+        return Ok(Vec::new());
+    }
+    let implausible = ArrayFault::Implausible {
+        points,
+        encoded: encoded.len() as u64,
+    };
+    let Ok(count) = usize::try_from(points) else {
+        return Err(implausible);
+    };
+    match coding {
+        Coding::Plain { number, zlib } => {
+            let expected = count
+                .checked_mul(number.width())
+                .ok_or_else(|| implausible.clone())?;
+            if expected > largest_inflated(encoded.len()) {
+                return Err(implausible);
+            }
+            let plain = if zlib {
+                unzip(inflater, encoded, expected)?
+            } else {
+                encoded
+            };
+            if plain.len() != expected {
+                let (expected, found) = (expected as u64, plain.len() as u64);
+                return Err(ArrayFault::Length {
+                    points,
+                    expected,
+                    found,
+                });
+            }
+            Ok(numbers(number, plain))
+        }
+        Coding::Numpress { kind, zlib } => {
+            let most = match kind {
+                Numpress::Linear => numpress::linear_max_bytes(count),
+                Numpress::Pic => numpress::pic_max_bytes(count),
+                Numpress::Slof => numpress::slof_bytes(count),
+            };
+            let plain = if zlib {
+                unzip(inflater, encoded, most)?
+            } else {
+                encoded
+            };
+            let mut values = Vec::new();
+            match kind {
+                Numpress::Linear => numpress::decode_linear(plain, count, &mut values),
+                Numpress::Pic => numpress::decode_pic(plain, count, &mut values),
+                Numpress::Slof => numpress::decode_slof(plain, count, &mut values),
+            }
+            .map_err(ArrayFault::Numpress)?;
+            Ok(values)
+        }
+    }
+}
+
+/// Inflates to at most `most` bytes, which the declared length allows. Deflate cannot shrink below 1 : 1032, so
+/// memory follows the bytes that are there, not the length that is declared.
+fn unzip<'i>(inflater: &'i mut Inflater, encoded: &[u8], most: usize) -> Result<&'i [u8], ArrayFault> {
+    inflater
+        .zlib(encoded, most.min(largest_inflated(encoded.len())))
+        .map_err(ArrayFault::Inflate)
+}
+
+const fn largest_inflated(encoded: usize) -> usize {
+    encoded.saturating_mul(1032)
+}
+
+fn numbers(number: Number, bytes: &[u8]) -> Vec<f64> {
+    match number {
+        Number::Float64 => bytes
+            .as_chunks()
+            .0
+            .iter()
+            .map(|b| f64::from_le_bytes(*b))
+            .collect(),
+        Number::Float32 => bytes
+            .as_chunks()
+            .0
+            .iter()
+            .map(|b| f64::from(f32::from_le_bytes(*b)))
+            .collect(),
+        Number::Integer32 => bytes
+            .as_chunks()
+            .0
+            .iter()
+            .map(|b| f64::from(i32::from_le_bytes(*b)))
+            .collect(),
+        Number::Integer64 => bytes
+            .as_chunks()
+            .0
+            .iter()
+            .map(|b| i64::from_le_bytes(*b) as f64)
+            .collect(),
+    }
+}
+
+/// The first value that is not finite, if any.
+pub(crate) fn first_non_finite(values: &[f64]) -> Option<(usize, f64)> {
+    if values.iter().fold(true, |all, v| all & v.is_finite()) {
+        return None;
+    }
+    values.iter().copied().enumerate().find(|(_, v)| !v.is_finite())
+}
