@@ -30,7 +30,7 @@ pub(crate) fn traces() -> Vec<Trace> {
             id: id.to_owned(),
             index,
             kind: TraceKind::SelectedReactionMonitoring,
-            polarity: Some(if index % 2 == 0 {
+            polarity: Some(if index.is_multiple_of(2) {
                 Polarity::Positive
             } else {
                 Polarity::Negative
