@@ -3,13 +3,16 @@
 //! This room knows nobody. It computes nothing that needs a method or a file: it says what things *are*.
 
 pub mod concentration;
+pub mod digest;
 pub mod identifier;
 pub mod injection;
 pub mod matrix;
 pub mod method;
 pub mod peak;
 pub mod plot;
+pub mod quantity;
 pub mod reason;
 pub mod record;
 pub mod request;
 pub mod trace;
+pub mod ucum;

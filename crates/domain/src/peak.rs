@@ -69,7 +69,7 @@ pub struct Peak {
     pub tailing_factor: Option<f64>,
     /// Asymmetry at 10 % of height: b/a.
     pub asymmetry: Option<f64>,
-    /// Plates, 5.54 (tR / w_half)² (Ph. Eur. 2.2.46).
+    /// Plates, `5.54 (tR / w_half)²` (Ph. Eur. 2.2.46).
     pub plates: Option<f64>,
     /// Recorded points between the limits.
     pub points_across_peak: usize,
