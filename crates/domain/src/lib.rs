@@ -4,6 +4,7 @@
 
 pub mod concentration;
 pub mod digest;
+pub mod figures;
 pub mod identifier;
 pub mod injection;
 pub mod matrix;
@@ -14,5 +15,6 @@ pub mod quantity;
 pub mod reason;
 pub mod record;
 pub mod request;
+pub mod stage;
 pub mod trace;
 pub mod ucum;

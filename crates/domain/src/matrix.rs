@@ -1,7 +1,8 @@
 //! What was measured, and in what it swims. Dried blood, whole blood and plasma are different types, so that an
 //! unconverted result cannot be read against a plasma range.
 
-use crate::concentration::ConcentrationUnit;
+use crate::concentration::{ConcentrationUnit, ConversionError};
+use crate::quantity::MolarMass;
 use serde::{Deserialize, Serialize};
 use std::marker::PhantomData;
 
@@ -111,6 +112,24 @@ impl<M: Matrix> Concentration<M> {
     #[must_use]
     pub fn unit(&self) -> ConcentrationUnit {
         self.unit
+    }
+
+    /// The same in another unit; the matrix stays.
+    ///
+    /// # Errors
+    /// When a mass unit meets a molar one without a molar mass, or a number becomes infinite.
+    pub fn in_unit(
+        &self,
+        unit: ConcentrationUnit,
+        molar_mass: Option<MolarMass>,
+    ) -> Result<Self, ConversionError> {
+        let convert = |number: f64| self.unit.convert(number, unit, molar_mass);
+        Ok(Self {
+            value: convert(self.value)?,
+            standard_uncertainty: convert(self.standard_uncertainty)?,
+            unit,
+            matrix: PhantomData,
+        })
     }
 
     /// The matrix, as a value.

@@ -12,6 +12,7 @@ pub use limits::{
 use crate::concentration::ConcentrationUnit;
 use crate::identifier::{AnalyteName, InternalStandardName, LevelName, MethodId};
 use crate::matrix::MatrixKind;
+use crate::quantity::{MolarMass, QuantityError};
 use crate::trace::Polarity;
 use serde::{Deserialize, Serialize};
 
@@ -228,6 +229,14 @@ pub struct Analyte {
 }
 
 impl Analyte {
+    /// The molar mass.
+    ///
+    /// # Errors
+    /// When the method states none, as for a mixture (UC-01), or one that is not above zero.
+    pub fn molar_mass(&self) -> Result<MolarMass, QuantityError> {
+        MolarMass::stated(&self.name, self.molar_mass_g_per_mol)
+    }
+
     /// Lower limit of quantification: the lowest calibrator.
     #[must_use]
     pub fn lloq(&self) -> f64 {
