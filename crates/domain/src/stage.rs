@@ -29,107 +29,20 @@
 //! }
 //! ```
 
-use crate::digest::{Digest, DigestError, digest};
+mod error;
+mod marker;
+
+pub use error::StageError;
+pub use marker::{Accepted, Converted, Follows, Interpreted, Measured, Released, StageMarker, StageName};
+
+use crate::digest::{Digest, digest};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use std::fmt;
 use std::marker::PhantomData;
 
 /// Version of the envelope around a stage's content; rises when a field of [`Stage`] changes meaning.
 pub const ENVELOPE_VERSION: u32 = 1;
-
-/// The stages, as values.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum StageName {
-    /// Peaks are measured.
-    Measured,
-    /// The run and its results are judged.
-    Accepted,
-    /// Results are on the scale of the target range.
-    Converted,
-    /// Results are read against exposure and dose.
-    Interpreted,
-    /// A named person stands behind it.
-    Released,
-}
-
-impl StageName {
-    /// The word in files.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Measured => "measured",
-            Self::Accepted => "accepted",
-            Self::Converted => "converted",
-            Self::Interpreted => "interpreted",
-            Self::Released => "released",
-        }
-    }
-}
-
-impl fmt::Display for StageName {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.as_str())
-    }
-}
-
-/// A stage, as a type.
-pub trait StageMarker {
-    /// The stage as a value.
-    const NAME: StageName;
-}
-
-/// A stage that is made from another.
-pub trait Follows: StageMarker {
-    /// The stage it is made from.
-    type Predecessor: StageMarker;
-}
-
-/// Peaks are measured. Follows nothing: its evidence is raw files.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Measured;
-/// The run and its results are judged.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Accepted;
-/// Results are on the scale of the target range.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Converted;
-/// Results are read against exposure and dose.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Interpreted;
-/// A named person stands behind it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Released;
-
-impl StageMarker for Measured {
-    const NAME: StageName = StageName::Measured;
-}
-impl StageMarker for Accepted {
-    const NAME: StageName = StageName::Accepted;
-}
-impl StageMarker for Converted {
-    const NAME: StageName = StageName::Converted;
-}
-impl StageMarker for Interpreted {
-    const NAME: StageName = StageName::Interpreted;
-}
-impl StageMarker for Released {
-    const NAME: StageName = StageName::Released;
-}
-impl Follows for Accepted {
-    type Predecessor = Measured;
-}
-impl Follows for Converted {
-    type Predecessor = Accepted;
-}
-impl Follows for Interpreted {
-    type Predecessor = Converted;
-}
-impl Follows for Released {
-    type Predecessor = Interpreted;
-}
 
 /// By what a stage was made; together with the raw files enough to make it again.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -170,101 +83,6 @@ struct Sealed<T> {
     supersedes: Option<Superseded>,
     provenance: Provenance,
     content: T,
-}
-
-/// Why a stage cannot be sealed, read or trusted.
-#[derive(Debug, thiserror::Error)]
-pub enum StageError {
-    /// The record has no digest.
-    #[error("the {stage} record cannot be sealed: {source}")]
-    NotDigestible {
-        /// Which stage.
-        stage: StageName,
-        /// Why.
-        source: DigestError,
-    },
-    /// The text is not a record of this kind.
-    #[error("this is not a {stage} record: {source}")]
-    NotARecord {
-        /// Stage expected.
-        stage: StageName,
-        /// What the reader said.
-        source: serde_json::Error,
-    },
-    /// A record of another stage.
-    #[error("a {expected} record was expected, this is a {found} one")]
-    OtherStage {
-        /// Stage expected.
-        expected: StageName,
-        /// Stage found.
-        found: StageName,
-    },
-    /// Written by a later program.
-    #[error("the record's {part} has version {found}, this program reads up to {newest}")]
-    Newer {
-        /// `envelope` or `content`.
-        part: &'static str,
-        /// Version found.
-        found: u32,
-        /// Newest version known.
-        newest: u32,
-    },
-    /// The content does not give the digest that was sealed: it was changed.
-    #[error("the {stage} record was sealed as {sealed} but its content gives {found}: it was changed")]
-    SealBroken {
-        /// Which stage.
-        stage: StageName,
-        /// Digest in the record.
-        sealed: Digest,
-        /// Digest of what stands there.
-        found: Digest,
-    },
-    /// Made from another record than the one shown.
-    #[error("the {stage} record was made from {}, not from {found}", shown(.named))]
-    OtherPredecessor {
-        /// Which stage.
-        stage: StageName,
-        /// Digest it names; `None`: none.
-        named: Option<Digest>,
-        /// Digest of the record shown.
-        found: Digest,
-    },
-    /// A correction without a reason (DI-02).
-    #[error("a record is superseded only with a reason")]
-    NoReason,
-    /// A correction that already replaces another record.
-    #[error("this record already supersedes {earlier}")]
-    AlreadySupersedes {
-        /// Digest of the record it supersedes.
-        earlier: Digest,
-    },
-    /// A correction equal to what it replaces.
-    #[error("a record cannot supersede itself ({record})")]
-    SupersedesItself {
-        /// Its digest.
-        record: Digest,
-    },
-    /// A chain of corrections whose first record is missing.
-    #[error("the record superseded, {missing}, is not among those given")]
-    ChainBroken {
-        /// Digest of the missing record.
-        missing: Digest,
-    },
-    /// Two corrections of one record, or two records neither of which supersedes the other.
-    #[error("{first} and {second} both stand: neither supersedes the other")]
-    ChainForked {
-        /// One digest.
-        first: Digest,
-        /// The other.
-        second: Digest,
-    },
-    /// No records at all.
-    #[error("there is no record")]
-    ChainEmpty,
-}
-
-fn shown(digest: &Option<Digest>) -> String {
-    digest.map_or_else(|| "nothing".to_owned(), |digest| digest.to_string())
 }
 
 impl<T: Serialize> Stage<Measured, T> {

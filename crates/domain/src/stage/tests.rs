@@ -1,4 +1,5 @@
 use super::*;
+use crate::digest::DigestError;
 use serde_json::json;
 
 fn by() -> Provenance {
@@ -154,4 +155,48 @@ fn one_record_of_a_complete_chain_stands() {
         standing(&[first, second, third, fork]),
         Err(StageError::ChainForked { .. })
     ));
+}
+
+/// The flattened, tagged records of a real run: no key may stand twice, and what is read verifies.
+#[test]
+fn an_injection_as_it_is_recorded_can_be_sealed() {
+    use crate::injection::{Injection, SampleRole};
+    use crate::method::TransitionPart;
+    use crate::peak::{NoPeakReason, PeakOutcome};
+    use crate::record::{InjectionRecord, TransitionRecord};
+
+    let record = InjectionRecord {
+        id: "R1/1".to_owned(),
+        injection: Injection {
+            run: crate::identifier::RunId::new("R1").unwrap(),
+            order: 1,
+            trace_file: "r1-001.mzML".to_owned(),
+            role: SampleRole::DoubleBlank,
+            level: None,
+            card: None,
+            spot: None,
+            dilution_factor: 1.0,
+            rack_position: Some("1:A1".to_owned()),
+            sub_batch: None,
+            injected_at: None,
+            repeat_of: None,
+            repeat_reason: None,
+        },
+        trace_sha256: None,
+        reasons: Vec::new(),
+        transitions: vec![TransitionRecord {
+            name: "tacrolimus".to_owned(),
+            part: TransitionPart::Quantifier { analyte: 0 },
+            precursor_mz: 821.5,
+            product_mz: 768.5,
+            peak: PeakOutcome::absent(NoPeakReason::TraceAbsent),
+            ion_ratio: None,
+            expected_retention_min: 2.1,
+        }],
+        results: Vec::new(),
+    };
+    let sealed = Stage::<Measured, _>::first(crate::record::RECORD_VERSION, record, &by()).unwrap();
+    let back = Stage::<Measured, InjectionRecord>::from_json(&sealed.to_json().unwrap(), 1).unwrap();
+    assert_eq!(back, sealed);
+    back.verify().unwrap();
 }
