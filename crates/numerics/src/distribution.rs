@@ -4,7 +4,7 @@
 //! as in M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, 26.4.19, 26.6.2, 26.7.1. Quantiles solve
 //! the logarithm of the smaller tail by a bracketed Newton iteration, so both tails keep full precision.
 
-use crate::special::{beta_kernel, gamma_kernel, incomplete_beta_pair, incomplete_gamma_pair};
+use crate::special::{beta_kernel, gamma_kernel, incomplete_beta_pair, incomplete_gamma_pair, ln_gamma};
 
 /// Why a tail or quantile was refused.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -156,10 +156,17 @@ pub fn chi_squared_quantile(p: f64, df: f64) -> Result<f64, DistributionError> {
 fn t_inside_outside(t: f64, df: f64) -> (f64, f64) {
     let square = t * t;
     if square.is_infinite() {
-        return (1.0, 0.0);
+        let outside = far_tail(0.5, 0.5 * df, libm::log(df) - 2.0 * libm::log(t));
+        return (1.0 - outside, outside);
     }
     let total = df + square;
     incomplete_beta_pair(0.5, 0.5 * df, square / total, df / total)
+}
+
+/// The incomplete beta function `I_y(b, a)` for y too small for f64: yᵇ/(b·B(a, b)), DLMF 8.17.7 with its series at 1.
+fn far_tail(a: f64, b: f64, ln_y: f64) -> f64 {
+    let ln_beta = ln_gamma(a) + ln_gamma(b) - ln_gamma(a + b);
+    libm::exp(b * ln_y - libm::log(b) - ln_beta).min(1.0)
 }
 
 fn f_tails(f: f64, numerator_df: f64, denominator_df: f64) -> (f64, f64) {
@@ -168,7 +175,9 @@ fn f_tails(f: f64, numerator_df: f64, denominator_df: f64) -> (f64, f64) {
     }
     let scaled = numerator_df * f;
     if scaled.is_infinite() {
-        return (1.0, 0.0);
+        let ln_y = libm::log(denominator_df) - libm::log(numerator_df) - libm::log(f);
+        let upper = far_tail(0.5 * numerator_df, 0.5 * denominator_df, ln_y);
+        return (1.0 - upper, upper);
     }
     let total = scaled + denominator_df;
     incomplete_beta_pair(
@@ -239,7 +248,12 @@ fn positive_quantile(
             break;
         }
     }
-    Ok(libm::exp(u))
+    let value = libm::exp(u);
+    if value.is_normal() {
+        Ok(value)
+    } else {
+        Err(DistributionError::OutOfRange)
+    }
 }
 
 fn check_df(df: f64) -> Result<(), DistributionError> {

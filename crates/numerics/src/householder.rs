@@ -56,6 +56,11 @@ impl<T: Real> Triangularised<T> {
         self.diagonal.iter().position(|d| d.to_f64().abs() <= tolerance)
     }
 
+    /// Whether column `k` adds a direction of its own, in the sense of [`dependent_column`](Self::dependent_column).
+    pub(crate) fn is_independent(&self, k: usize, tolerance: f64) -> bool {
+        self.diagonal[k].to_f64().abs() > tolerance
+    }
+
     /// Replaces `b` by Qᵀb.
     pub(crate) fn rotate(&self, b: &mut [T]) {
         for k in 0..self.columns.min(self.rows) {

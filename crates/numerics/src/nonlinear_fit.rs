@@ -11,6 +11,9 @@
 use crate::householder::{Triangularised, dot, triangularise};
 use crate::matrix::SymmetricMatrix;
 
+/// Sine of the angle below which a Jacobian column counts as dependent on the ones before it.
+const RANK_TOLERANCE: f64 = 1e-14;
+
 /// When to stop.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NonlinearOptions {
@@ -295,17 +298,28 @@ impl State {
     }
 
     fn relative_offset(&self) -> f64 {
-        let degrees_of_freedom = (self.residuals.len() - self.columns) as f64;
-        let tangent = dot(&self.rotated, &self.rotated) / self.columns as f64;
+        // A parameter without an effect of its own has no direction in the tangent plane.
+        let mut tangent = 0.0;
+        let mut orthogonal = self.orthogonal;
+        let mut dimension = 0;
+        for (k, component) in self.rotated.iter().enumerate() {
+            if self.factors.is_independent(k, RANK_TOLERANCE) {
+                tangent += component * component;
+                dimension += 1;
+            } else {
+                orthogonal += component * component;
+            }
+        }
         if tangent <= 0.0 {
             return 0.0;
         }
-        (tangent / (self.orthogonal / degrees_of_freedom)).sqrt()
+        let degrees_of_freedom = self.residuals.len() - dimension;
+        (tangent / dimension as f64 / (orthogonal / degrees_of_freedom as f64)).sqrt()
     }
 
     /// The undamped step, or `None` when the Jacobian lacks rank.
     fn undamped_step(&self) -> Option<Vec<f64>> {
-        if self.factors.dependent_column(1e-14).is_some() {
+        if self.factors.dependent_column(RANK_TOLERANCE).is_some() {
             return None;
         }
         let mut step = self.factors.solve(&self.rotated);
@@ -407,7 +421,7 @@ impl State {
     fn finish(self, iterations: usize, convergence: Convergence) -> NonlinearFit {
         let degrees_of_freedom = self.residuals.len() - self.columns;
         let variance = self.sum_of_squares / degrees_of_freedom as f64;
-        let covariance = match self.factors.dependent_column(1e-14) {
+        let covariance = match self.factors.dependent_column(RANK_TOLERANCE) {
             Some(_) => None,
             None => {
                 let inverse = self.factors.inverse_upper();

@@ -38,6 +38,12 @@ pub enum SampleError {
         /// The weight.
         found: f64,
     },
+    /// A probability or coverage is not strictly between 0 and 1 (a quantile's may be 0 or 1).
+    #[error("a probability between 0 and 1 is needed, found {found}")]
+    Probability {
+        /// What was given.
+        found: f64,
+    },
     /// The result is beyond the range of f64.
     #[error("the result is beyond the range of a 64-bit number")]
     Overflow,

@@ -37,13 +37,13 @@ pub fn median_of_sorted(values: &[f64]) -> Result<f64, SampleError> {
 /// R. J. Hyndman, Y. Fan, "Sample quantiles in statistical packages", Amer. Statist. 50 (1996) 361-365).
 ///
 /// # Errors
-/// [`SampleError`] for an empty list, values not finite, or p outside 0 to 1 (given as value 0 not finite when NaN).
+/// [`SampleError`] for an empty list, values not finite, or p outside 0 to 1.
 pub fn quantile_of_sorted(values: &[f64], p: f64) -> Result<f64, SampleError> {
     check(values, 1)?;
-    if !p.is_finite() {
-        return Err(SampleError::NotFinite { index: 0, found: p });
+    if !(0.0..=1.0).contains(&p) {
+        return Err(SampleError::Probability { found: p });
     }
-    let place = p.clamp(0.0, 1.0) * (values.len() - 1) as f64;
+    let place = p * (values.len() - 1) as f64;
     let below = place.floor();
     let index = below as usize;
     let above = (index + 1).min(values.len() - 1);
@@ -95,6 +95,6 @@ pub(super) fn select_median(values: &mut [f64]) -> f64 {
 }
 
 /// Halves first, so that two large values do not overflow.
-pub(super) fn midpoint(a: f64, b: f64) -> f64 {
+fn midpoint(a: f64, b: f64) -> f64 {
     0.5 * a + 0.5 * b
 }

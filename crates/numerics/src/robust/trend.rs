@@ -1,6 +1,6 @@
 //! Trend of a series without assuming a distribution: Theil–Sen slope, Mann–Kendall test.
 
-use super::median::{midpoint, select_median};
+use super::median::select_median;
 use crate::sample::{SampleError, check, check_pair};
 use crate::special::{erfc, normal_quantile};
 
@@ -24,18 +24,7 @@ pub struct TheilSen {
 /// are equal.
 pub fn theil_sen(x: &[f64], y: &[f64]) -> Result<TheilSen, SampleError> {
     check_pair(x, y, 2)?;
-    let mut slopes = Vec::with_capacity(x.len() * (x.len() - 1) / 2);
-    for i in 0..x.len() {
-        for j in i + 1..x.len() {
-            let run = x[j] - x[i];
-            if run.abs() > 0.0 {
-                slopes.push((y[j] - y[i]) / run);
-            }
-        }
-    }
-    if slopes.is_empty() {
-        return Err(SampleError::NoSpread);
-    }
+    let mut slopes = pair_slopes(x, y)?;
     let pairs = slopes.len();
     let slope = select_median(&mut slopes);
     let mut offsets: Vec<f64> = x.iter().zip(y).map(|(a, b)| b - slope * a).collect();
@@ -88,8 +77,7 @@ pub fn mann_kendall(values: &[f64]) -> Result<MannKendall, SampleError> {
         return Err(SampleError::NoSpread);
     }
     let pairs = |m: usize| (m * (m - 1)) as f64 / 2.0;
-    let triple = |m: usize| (m * (m - 1)) as f64 * (2 * m + 5) as f64;
-    let variance = (triple(n) - ties.iter().fold(0.0, |sum, t| sum + triple(*t))) / 18.0;
+    let variance = variance_of_s(n, &ties);
     let tied_pairs = ties.iter().fold(0.0, |sum, t| sum + pairs(*t));
     let tau = s as f64 / (pairs(n) * (pairs(n) - tied_pairs)).sqrt();
     let z = (s - s.signum()) as f64 / variance.sqrt();
@@ -109,50 +97,63 @@ pub fn mann_kendall(values: &[f64]) -> Result<MannKendall, SampleError> {
     })
 }
 
-impl TheilSen {
-    /// Confidence limits of the slope with the given coverage, after Sen (1968): order statistics of the pair slopes.
-    /// `x` and `y` are the points the line was fitted to. `None` when there are too few points for that coverage.
-    ///
-    /// # Errors
-    /// As [`theil_sen`]; [`SampleError::NotFinite`] for a coverage outside 0 to 1.
-    pub fn slope_interval(x: &[f64], y: &[f64], coverage: f64) -> Result<Option<(f64, f64)>, SampleError> {
-        check_pair(x, y, 3)?;
-        let Some(quantile) = normal_quantile(0.5 + 0.5 * coverage) else {
-            return Err(SampleError::NotFinite {
-                index: 0,
-                found: coverage,
-            });
-        };
-        let mut slopes = Vec::with_capacity(x.len() * (x.len() - 1) / 2);
-        for i in 0..x.len() {
-            for j in i + 1..x.len() {
-                let run = x[j] - x[i];
-                if run.abs() > 0.0 {
-                    slopes.push((y[j] - y[i]) / run);
-                }
+/// Confidence limits of the Theil–Sen slope with the given coverage, as order statistics of the pair slopes (Sen 1968; M. Hollander,
+/// D. A. Wolfe, Nonparametric Statistical Methods, 1973, 9.3). `None` when there are too few points for that coverage.
+///
+/// # Errors
+/// As [`theil_sen`], with three points; [`SampleError::Probability`] for a coverage outside 0 to 1.
+pub fn theil_sen_slope_interval(
+    x: &[f64],
+    y: &[f64],
+    coverage: f64,
+) -> Result<Option<(f64, f64)>, SampleError> {
+    check_pair(x, y, 3)?;
+    let quantile = if coverage > 0.0 {
+        normal_quantile(0.5 + 0.5 * coverage)
+    } else {
+        None
+    };
+    let Some(quantile) = quantile else {
+        return Err(SampleError::Probability { found: coverage });
+    };
+    let mut slopes = pair_slopes(x, y)?;
+    slopes.sort_unstable_by(f64::total_cmp);
+    let variance = variance_of_s(x.len(), &tie_sizes(x));
+    let count = slopes.len() as f64;
+    let half = quantile * variance.sqrt();
+    let lower = (0.5 * (count - half)).round();
+    let upper = (0.5 * (count + half)).round() + 1.0;
+    if lower < 1.0 || upper > count {
+        return Ok(None);
+    }
+    Ok(Some((slopes[lower as usize - 1], slopes[upper as usize - 1])))
+}
+
+/// Slopes of all pairs of points with different x, at least one and all finite.
+fn pair_slopes(x: &[f64], y: &[f64]) -> Result<Vec<f64>, SampleError> {
+    let mut slopes = Vec::with_capacity(x.len() * (x.len() - 1) / 2);
+    for i in 0..x.len() {
+        for j in i + 1..x.len() {
+            let run = x[j] - x[i];
+            if run.abs() > 0.0 {
+                slopes.push((y[j] - y[i]) / run);
             }
         }
-        if slopes.is_empty() {
-            return Err(SampleError::NoSpread);
-        }
-        slopes.sort_unstable_by(f64::total_cmp);
-        let ties = tie_sizes(x);
-        let triple = |m: usize| (m * (m - 1)) as f64 * (2 * m + 5) as f64;
-        let variance = (triple(x.len()) - ties.iter().fold(0.0, |sum, t| sum + triple(*t))) / 18.0;
-        let count = slopes.len() as f64;
-        let half = quantile * variance.sqrt();
-        let lower = (0.5 * (count - half)).round();
-        let upper = (0.5 * (count + half)).round() + 1.0;
-        if lower < 1.0 || upper > count {
-            return Ok(None);
-        }
-        let limits = (slopes[lower as usize - 1], slopes[upper as usize - 1]);
-        if midpoint(limits.0, limits.1).is_finite() {
-            Ok(Some(limits))
-        } else {
-            Err(SampleError::Overflow)
-        }
     }
+    if slopes.is_empty() {
+        return Err(SampleError::NoSpread);
+    }
+    if slopes.iter().all(|s| s.is_finite()) {
+        Ok(slopes)
+    } else {
+        Err(SampleError::Overflow)
+    }
+}
+
+/// Variance of Kendall's S over all orders, given the sizes of the tied groups.
+fn variance_of_s(n: usize, ties: &[usize]) -> f64 {
+    let triple = |m: usize| (m * (m - 1)) as f64 * (2 * m + 5) as f64;
+    (triple(n) - ties.iter().fold(0.0, |sum, t| sum + triple(*t))) / 18.0
 }
 
 /// Sizes of the groups of equal values, singles left out.

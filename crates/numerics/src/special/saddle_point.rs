@@ -18,7 +18,7 @@ pub(super) fn stirling_error(a: f64) -> f64 {
 
 /// a·ln(a/m) + m − a, without cancellation near a = m (Loader's bd0).
 pub(super) fn deviance(a: f64, m: f64) -> f64 {
-    if m <= 0.0 {
+    if m <= 0.0 || !m.is_finite() {
         return f64::INFINITY;
     }
     let v = (a - m) / (a + m);
@@ -28,14 +28,10 @@ pub(super) fn deviance(a: f64, m: f64) -> f64 {
     let mut total = (a - m) * v;
     let mut term = 2.0 * a * v;
     let square = v * v;
-    let mut k = 1.0;
-    loop {
+    // Each term is at most a hundredth of the one before.
+    for k in 1..20 {
         term *= square;
-        let next = total + term / (2.0 * k + 1.0);
-        if (next - total).abs() <= 0.0 {
-            return total;
-        }
-        total = next;
-        k += 1.0;
+        total += term / f64::from(2 * k + 1);
     }
+    total
 }

@@ -54,9 +54,9 @@ fn analysis_of_variance() {
         ("SmLs01", 13.0),
         ("SmLs02", 13.0),
         // Seven constant leading digits: 1e6 + 0.4 in 53 bits is off by 6e-11 against 0.1.
-        ("SmLs04", 9.0),
+        ("SmLs04", 10.0),
         // Thirteen constant leading digits: 1e12 + 0.4 in 53 bits is off by 6e-5 against 0.1.
-        ("SmLs07", 2.0),
+        ("SmLs07", 4.0),
     ] {
         let text = strd(&format!("anova/{set}.dat"));
         let groups = treatment_groups(&text, |word| word.parse().unwrap());
@@ -137,8 +137,8 @@ fn pontius_filip_and_no_intercept() {
     for (set, degree, intercept, coefficient_digits, error_digits) in [
         ("Pontius", 2, true, 12.0, 12.0),
         ("NoInt1", 1, false, 14.5, 14.0),
-        // Condition number near 1e10 with scaled columns: the last bit of x decides the ninth digit or so.
-        ("Filip", 10, true, 7.0, 7.0),
+        // The set that normal equations and careless arithmetic fail: condition number near 1e10 even with scaled columns.
+        ("Filip", 10, true, 12.0, 12.0),
     ] {
         let rows: Vec<Vec<f64>> = strd(&format!("linear/{set}.csv"))
             .lines()
