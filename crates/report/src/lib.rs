@@ -1,1 +1,15 @@
-//! Judged runs to documents: self-contained HTML and SVG figures.
+//! Judged runs to documents: self-contained HTML pages and SVG figures.
+//!
+//! A [`RunPage`] is written once, front to back, while a run's injections pass by; it needs no server, no network
+//! and no other file. Without scripts every table and figure can still be read; with them results can be filtered
+//! and chromatograms opened full size.
+
+mod chromatogram;
+pub mod figure;
+mod index;
+mod number;
+mod page;
+mod words;
+
+pub use index::{DayContext, RunLink, index_page};
+pub use page::{PageContext, PageTotals, RunPage, Shown};

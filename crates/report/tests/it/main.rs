@@ -1,0 +1,7 @@
+//! The report as its readers meet it: whole, escaped, self-contained, the same bytes every time.
+
+mod contrast;
+mod figures;
+mod fixture;
+mod html;
+mod page;
