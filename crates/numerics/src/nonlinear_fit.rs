@@ -59,6 +59,8 @@ pub struct NonlinearFit {
     pub parameters: Vec<f64>,
     /// s²·(JᵀJ)⁻¹ at the solution; `None` when the data do not determine all parameters there.
     pub covariance: Option<SymmetricMatrix>,
+    /// (JᵀJ)⁻¹ at the solution, for residuals scaled to a known standard deviation of 1; `None` as above.
+    pub unscaled_covariance: Option<SymmetricMatrix>,
     /// Residuals as the problem defines them.
     pub residuals: Vec<f64>,
     /// Σ r².
@@ -421,21 +423,23 @@ impl State {
     fn finish(self, iterations: usize, convergence: Convergence) -> NonlinearFit {
         let degrees_of_freedom = self.residuals.len() - self.columns;
         let variance = self.sum_of_squares / degrees_of_freedom as f64;
-        let covariance = match self.factors.dependent_column(RANK_TOLERANCE) {
+        let unscaled_covariance = match self.factors.dependent_column(RANK_TOLERANCE) {
             Some(_) => None,
-            None => {
-                let inverse = self.factors.inverse_upper();
-                Some(SymmetricMatrix::from_upper_factor(
-                    &inverse,
-                    self.columns,
-                    variance,
-                ))
-                .filter(SymmetricMatrix::is_finite)
-            }
-        };
+            None => Some(SymmetricMatrix::from_upper_factor(
+                &self.factors.inverse_upper(),
+                self.columns,
+                1.0,
+            )),
+        }
+        .filter(SymmetricMatrix::is_finite);
+        let covariance = unscaled_covariance
+            .as_ref()
+            .map(|m| m.scaled(variance))
+            .filter(SymmetricMatrix::is_finite);
         NonlinearFit {
             parameters: self.parameters,
             covariance,
+            unscaled_covariance,
             residuals: self.residuals,
             residual_sum_of_squares: self.sum_of_squares,
             residual_standard_deviation: variance.sqrt(),

@@ -68,10 +68,13 @@ pub fn weighted_mean(values: &[f64], weights: &[f64]) -> Result<f64, SampleError
     finite((total / weight).to_f64())
 }
 
-/// Sum of the values, each addition exact to about 31 digits.
-#[must_use]
-pub fn compensated_sum(values: &[f64]) -> f64 {
-    precise_sum(values).to_f64()
+/// Sum of the values, each addition exact to about 31 digits; zero for none.
+///
+/// # Errors
+/// [`SampleError`] for values that are not finite, or overflow.
+pub fn compensated_sum(values: &[f64]) -> Result<f64, SampleError> {
+    check(values, 0)?;
+    finite(precise_sum(values).to_f64())
 }
 
 pub(crate) fn precise_sum(values: &[f64]) -> DoubleDouble {

@@ -1,4 +1,7 @@
 //! Special functions: error functions, gamma and beta functions, the normal distribution.
+//!
+//! The plain functions of one f64 (`erf`, `erfc`, `erfcx`, `ln_gamma`, `normal_cdf`, `normal_density`) give NaN for NaN and nothing
+//! else; those with a restricted domain give `None` outside it.
 
 mod beta;
 mod error_function;

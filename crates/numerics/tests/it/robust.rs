@@ -6,12 +6,12 @@ use spotwright_numerics::robust::{
     moving_median, pettitt, quantile_of_sorted, theil_sen, theil_sen_slope_interval,
 };
 use spotwright_numerics::sample::SampleError;
-use spotwright_numerics::summary::{mean, weighted_mean};
+use spotwright_numerics::summary::{compensated_sum, mean, weighted_mean};
 
 use crate::support::{assert_digits, strd};
 
 /// Seven results of a brief on robust statistics (Analytical Methods Committee, "Robust statistics: a method of coping with
-/// outliers", AMC technical brief 6, 2001; data as quoted there), iterated to convergence independently; and twelve values
+/// outliers", AMC technical brief 6, 2001; data from memory), iterated to convergence independently; and twelve values
 /// worked the same way. The published definition: ISO 13528:2022, C.3.
 #[test]
 fn algorithm_a_examples() {
@@ -34,8 +34,8 @@ fn algorithm_a_examples() {
     );
 }
 
-/// The Michelson speed-of-light data: median 299.85 and interquartile range 0.0875 as R's `quantile(type = 7)` gives them for the
-/// same hundred values (299.8075 and 299.8925, sorted values 25/26 and 75/76; by hand from the sorted list).
+/// The Michelson speed-of-light data: R's `summary(morley$Speed)` for the same hundred values (in km/s above 299 000) gives quartiles
+/// 807.5, 850 and 892.5 (from memory).
 #[test]
 fn median_and_scales_of_the_speed_of_light() {
     let text = strd("univariate/Michelso.dat");
@@ -193,4 +193,15 @@ proptest! {
         prop_assert!((line.slope - f64::from(slope)).abs() < 1e-12);
         prop_assert!((line.intercept - 2.0).abs() < 1e-12);
     }
+}
+
+/// Plain addition: the ones are lost beside 1e16 unless the rounding is carried along.
+#[test]
+fn compensated_sum_keeps_small_terms() {
+    let sum = compensated_sum(&[1e16, 1.0, 1.0, -1e16, 1.0]).unwrap();
+    assert_digits("sum", sum, 3.0, 15.0);
+    assert!(matches!(
+        compensated_sum(&[f64::NAN]),
+        Err(SampleError::NotFinite { index: 0, .. })
+    ));
 }
