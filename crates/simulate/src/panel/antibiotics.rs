@@ -1,0 +1,111 @@
+//! Antibiotics of newborns (gentamicin peak 8–12, trough below 1; amikacin; vancomycin trough 10–20 mg/L).
+//! Gentamicin is a mixture of components: mass units only, no molar mass.
+
+use super::{AnalyteRow, Dosing, PanelTable, People, StandardRow};
+use spotwright_domain::concentration::ConcentrationUnit::MilligramPerLitre;
+use spotwright_domain::method::{CurveModel, InternalStandardAddition};
+
+pub(super) fn table() -> PanelTable {
+    let infusion = |amount, interval| Dosing {
+        amount,
+        unit: "mg",
+        route: "intravenous-infusion",
+        interval_h: Some(interval),
+        infusion_min: Some(30.0),
+        sample_after_h: (1.0, 30.0),
+    };
+    let standard = |name, pair, retention_min, sigma_s| StandardRow {
+        name,
+        pair,
+        retention_min,
+        signal_to_noise: 330.0,
+        sigma_s,
+        tau_s: 0.9,
+    };
+    PanelTable {
+        id: "newborn-antibiotics",
+        title: "Antibiotics of newborns in dried blood spots (simulated)",
+        addition: InternalStandardAddition::Sprayed,
+        haematocrit: [0.28, 0.65],
+        card_age_max_d: 7.0,
+        expected_width_s: 4.3,
+        states_saturation: false,
+        every_level_twice: false,
+        preparation_cv_pct: 3.5,
+        within_run_cv_pct: 6.0,
+        people: People {
+            haematocrit_mean: 0.50,
+            haematocrit_sd: 0.05,
+            weight_kg: 2.9,
+            weight_cv: 0.22,
+            age_y: (0.003, 0.08),
+            creatinine_umol_per_l: 55.0,
+            post_d: (0.2, 3.0),
+            second_drug: 0.0,
+        },
+        standards: vec![
+            standard("tobramycin", (468.3, 163.1), 1.52, 1.6),
+            standard("amikacin-2H5", (591.3, 268.1), 1.345, 1.6),
+            standard("vancomycin-2H10", (730.4, 154.1), 1.895, 1.5),
+        ],
+        analytes: vec![
+            AnalyteRow {
+                name: "gentamicin",
+                unit: MilligramPerLitre,
+                molar_mass_g_per_mol: None,
+                standard: 0,
+                retention_min: 1.55,
+                quantifier: (478.3, 322.2),
+                qualifier: (478.3, 157.1, 0.65),
+                model: CurveModel::Linear,
+                calibrators: [0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 20.0],
+                controls: &[("QL", 0.7), ("QM", 7.0), ("QH", 16.0)],
+                signal_to_noise_lloq: 10.0,
+                median: 2.5,
+                log_sd: 0.7,
+                share: 0.55,
+                sigma_s: 1.6,
+                tau_s: 0.9,
+                dosing: infusion(12.0, 36.0),
+            },
+            AnalyteRow {
+                name: "amikacin",
+                unit: MilligramPerLitre,
+                molar_mass_g_per_mol: Some(585.60),
+                standard: 1,
+                retention_min: 1.35,
+                quantifier: (586.3, 163.1),
+                qualifier: (586.3, 264.1, 0.48),
+                model: CurveModel::Linear,
+                calibrators: [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 50.0, 60.0],
+                controls: &[("QL", 2.7), ("QM", 22.0), ("QH", 48.0)],
+                signal_to_noise_lloq: 14.0,
+                median: 9.0,
+                log_sd: 0.7,
+                share: 0.20,
+                sigma_s: 1.6,
+                tau_s: 0.9,
+                dosing: infusion(43.0, 36.0),
+            },
+            AnalyteRow {
+                name: "vancomycin",
+                unit: MilligramPerLitre,
+                molar_mass_g_per_mol: Some(1449.25),
+                standard: 2,
+                retention_min: 1.91,
+                quantifier: (725.4, 144.1),
+                qualifier: (725.4, 100.1, 0.40),
+                model: CurveModel::Linear,
+                calibrators: [1.0, 2.0, 5.0, 10.0, 20.0, 40.0, 60.0, 80.0],
+                controls: &[("QL", 2.8), ("QM", 30.0), ("QH", 64.0)],
+                signal_to_noise_lloq: 20.0,
+                median: 13.0,
+                log_sd: 0.5,
+                share: 0.25,
+                sigma_s: 1.5,
+                tau_s: 0.9,
+                dosing: infusion(43.0, 12.0),
+            },
+        ],
+    }
+}
