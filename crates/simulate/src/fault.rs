@@ -256,18 +256,25 @@ impl Fault {
     pub fn expected_reasons(self) -> &'static [ReasonCode] {
         use ReasonCode as R;
         match self {
-            Self::CalibrationStockWrong { .. } => {
-                &[R::TooFewControlsPass, R::ControlOutsideLimit, R::ControlLevelFails, R::RunRejected]
-            }
+            Self::CalibrationStockWrong { .. } => &[
+                R::TooFewControlsPass,
+                R::ControlOutsideLimit,
+                R::ControlLevelFails,
+                R::RunRejected,
+            ],
             Self::ControlsAtTwoThirds { .. } => &[R::ControlOutsideLimit],
             Self::ControlLevelOff { .. } => &[R::ControlLevelFails, R::ControlOutsideLimit, R::RunRejected],
             Self::ControlsDrift { .. } => &[R::ControlsDrift],
-            Self::LowestCalibratorFails { .. } => {
-                &[R::LowerLimitRaised, R::CalibratorOutsideLimit, R::CalibratorLevelFails]
-            }
-            Self::HighestCalibratorFails { .. } => {
-                &[R::UpperLimitLowered, R::CalibratorOutsideLimit, R::CalibratorLevelFails]
-            }
+            Self::LowestCalibratorFails { .. } => &[
+                R::LowerLimitRaised,
+                R::CalibratorOutsideLimit,
+                R::CalibratorLevelFails,
+            ],
+            Self::HighestCalibratorFails { .. } => &[
+                R::UpperLimitLowered,
+                R::CalibratorOutsideLimit,
+                R::CalibratorLevelFails,
+            ],
             Self::OneCalibratorOff { .. } => &[R::CalibratorOutsideLimit],
             Self::QualifierInterference { .. } => &[R::IonRatioOutsideTolerance],
             Self::OverlappingNeighbour { .. } => &[R::PeakOverlaps],
@@ -373,6 +380,7 @@ impl Fault {
     }
 
     pub(crate) fn needs_known_analyte(self, panel: &Panel) -> Option<usize> {
-        self.analyte().filter(|analyte| *analyte >= panel.method.analytes.len())
+        self.analyte()
+            .filter(|analyte| *analyte >= panel.method.analytes.len())
     }
 }

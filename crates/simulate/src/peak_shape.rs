@@ -111,9 +111,18 @@ mod tests {
     use super::*;
 
     const SHAPES: [PeakShape; 3] = [
-        PeakShape { sigma_s: 1.4, tau_s: 0.25 },
-        PeakShape { sigma_s: 1.5, tau_s: 0.9 },
-        PeakShape { sigma_s: 1.2, tau_s: 2.0 },
+        PeakShape {
+            sigma_s: 1.4,
+            tau_s: 0.25,
+        },
+        PeakShape {
+            sigma_s: 1.5,
+            tau_s: 0.9,
+        },
+        PeakShape {
+            sigma_s: 1.2,
+            tau_s: 2.0,
+        },
     ];
 
     #[test]
@@ -146,13 +155,19 @@ mod tests {
         assert!((shape.density(t - 1e-9) / shape.density(t + 1e-9) - 1.0).abs() < 1e-7);
         // erfcx(10) = 0.05614099274382259 (Abramowitz & Stegun 7.1.23 summed to its smallest term).
         for z in [9.999_999_999, 10.000_000_001] {
-            assert!((scaled_erfc(z) / 0.056_140_992_743_822_59 - 1.0).abs() < 1e-9, "{z}");
+            assert!(
+                (scaled_erfc(z) / 0.056_140_992_743_822_59 - 1.0).abs() < 1e-9,
+                "{z}"
+            );
         }
     }
 
     #[test]
     fn a_short_exponential_leaves_a_gaussian() {
-        let shape = PeakShape { sigma_s: 1.5, tau_s: 0.02 };
+        let shape = PeakShape {
+            sigma_s: 1.5,
+            tau_s: 0.02,
+        };
         // Full width at half height of a Gaussian: 2·sqrt(2·ln 2)·σ.
         assert!((shape.width_s(0.5) / (2.354_820_045 * 1.5) - 1.0).abs() < 2e-4);
         assert!((shape.tailing_factor() - 1.0).abs() < 5e-3);

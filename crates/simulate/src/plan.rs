@@ -52,7 +52,7 @@ pub struct DayPlan {
 }
 
 impl DayPlan {
-    /// The demo day: five panels, about 560 injections, every kind of trouble planted somewhere.
+    /// The demo day: five panels, 600 injections, every kind of trouble planted somewhere.
     #[must_use]
     pub fn demo() -> Self {
         Self::new(DEMO_SEED, Scenario::Demo)
@@ -95,7 +95,12 @@ impl DayPlan {
                 Scenario::Clean => (clean_panel(self.seed, number), Vec::new()),
                 Scenario::Scale => (PanelKind::Immunosuppressants, Vec::new()),
             };
-            faults.extend(self.faults.iter().filter(|(run, _)| *run == number).map(|(_, fault)| *fault));
+            faults.extend(
+                self.faults
+                    .iter()
+                    .filter(|(run, _)| *run == number)
+                    .map(|(_, fault)| *fault),
+            );
             // The demo day's lines run side by side; the others come one a day.
             let start_unix_s = match self.scenario {
                 Scenario::Demo => FIRST_START_UNIX_S + 900 * number as i64,
@@ -120,7 +125,7 @@ impl DayPlan {
 
     fn run_sizes(&self) -> Vec<usize> {
         let (runs, total) = match (self.scenario, self.injections) {
-            (Scenario::Demo, total) => (PanelKind::ALL.len() as u64, total.unwrap_or(560)),
+            (Scenario::Demo, total) => (PanelKind::ALL.len() as u64, total.unwrap_or(600)),
             (Scenario::Clean, None) => (1, RunPlan::USUAL_INJECTIONS as u64),
             (Scenario::Clean, Some(total)) => ((total / 110).max(1), total),
             (Scenario::Scale, total) => {
@@ -250,7 +255,10 @@ mod tests {
             let runs = DayPlan::scale(1, injections).runs();
             let total: usize = runs.iter().map(|run| run.injections).sum();
             assert_eq!(total as u64, injections);
-            assert!(runs.iter().all(|run| run.injections as u64 <= MOST_INJECTIONS_PER_RUN));
+            assert!(
+                runs.iter()
+                    .all(|run| run.injections as u64 <= MOST_INJECTIONS_PER_RUN)
+            );
         }
     }
 }

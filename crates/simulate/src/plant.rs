@@ -90,7 +90,10 @@ impl Planter<'_> {
                 self.foreign(fault, analyte, &[(1, ForeignArea::OfCompound(0.6))], 0.3, 1.0)
             }
             Fault::OverlappingNeighbour { analyte } => {
-                let both = [(0, ForeignArea::OfCompound(0.6)), (1, ForeignArea::OfCompound(0.6))];
+                let both = [
+                    (0, ForeignArea::OfCompound(0.6)),
+                    (1, ForeignArea::OfCompound(0.6)),
+                ];
                 let shape = self.panel.physics[self.transition(analyte, 0)].shape;
                 self.foreign(fault, analyte, &both, 1.35 * shape.width_s(0.5), 1.0)
             }
@@ -119,9 +122,13 @@ impl Planter<'_> {
             }
             Fault::AnalyteInDoubleBlank { analyte } => {
                 let amount = 0.4 * self.panel.method.analytes[analyte].lloq();
-                Ok(self.every(SampleRole::DoubleBlank, |line| line.concentrations[analyte] = amount))
+                Ok(self.every(SampleRole::DoubleBlank, |line| {
+                    line.concentrations[analyte] = amount
+                }))
             }
-            Fault::StandardInDoubleBlank => Ok(self.every(SampleRole::DoubleBlank, |line| line.standard = 0.15)),
+            Fault::StandardInDoubleBlank => {
+                Ok(self.every(SampleRole::DoubleBlank, |line| line.standard = 0.15))
+            }
             Fault::AnalyteInZero { analyte } => {
                 let amount = 0.4 * self.panel.method.analytes[analyte].lloq();
                 Ok(self.every(SampleRole::Zero, |line| line.concentrations[analyte] = amount))
@@ -186,9 +193,7 @@ impl Planter<'_> {
                 let first = self.any_sample(fault)?;
                 let second = self.any_sample(fault)?;
                 self.sequence.lines[second].effects.same_as = Some(first);
-                let (mut pair, concentrations) = (vec![first, second], self.sequence.lines[first].concentrations.clone());
-                // The file tells of the first sample only; the second one's own concentrations stay in its card.
-                self.sequence.lines[second].concentrations = concentrations;
+                let mut pair = vec![first, second];
                 pair.sort_unstable();
                 Ok(pair)
             }
@@ -197,13 +202,14 @@ impl Planter<'_> {
                 self.sequence.lines[line].effects.missing_transition = Some(self.transition(analyte, 0));
                 Ok(vec![line])
             }
-            Fault::RequestMissing => self.one_card(fault, |panel, card| {
-                let _ = panel;
-                card.requested = false;
-            }),
+            Fault::RequestMissing => self.one_card(fault, |_, card| card.requested = false),
             Fault::HaematocritOutside => self.one_card(fault, |panel, card| {
                 card.haematocrit_stated = true;
-                card.haematocrit = panel.method.validated.haematocrit.map_or(0.72, |range| range[1] + 0.04);
+                card.haematocrit = panel
+                    .method
+                    .validated
+                    .haematocrit
+                    .map_or(0.72, |range| range[1] + 0.04);
             }),
             Fault::CardTooOld => self.one_card(fault, |panel, card| {
                 let age_d = panel.method.validated.card_age_max_d.unwrap_or(14.0) + 6.0;
@@ -252,7 +258,10 @@ impl Planter<'_> {
     }
 
     fn control_level_off(&mut self, analyte: usize) -> Vec<usize> {
-        let lines = self.control_levels(analyte).first().map(|level| self.controls_of(level));
+        let lines = self
+            .control_levels(analyte)
+            .first()
+            .map(|level| self.controls_of(level));
         self.scale_analyte(lines.unwrap_or_default(), analyte, 1.35)
     }
 
@@ -265,10 +274,17 @@ impl Planter<'_> {
     fn controls_of(&self, level: &str) -> Vec<usize> {
         let is = |line: &Line| {
             line.injection.role == SampleRole::Control
-                && line.injection.level.as_ref().is_some_and(|name| name.as_str() == level)
+                && line
+                    .injection
+                    .level
+                    .as_ref()
+                    .is_some_and(|name| name.as_str() == level)
         };
         let lines = self.sequence.lines.iter().enumerate();
-        lines.filter(|(_, line)| is(line)).map(|(place, _)| place).collect()
+        lines
+            .filter(|(_, line)| is(line))
+            .map(|(place, _)| place)
+            .collect()
     }
 
     fn ratio_drift(&mut self, analyte: usize) -> Vec<usize> {
@@ -285,7 +301,10 @@ impl Planter<'_> {
             line.injection.role == SampleRole::Calibrator && line.injection.level.as_ref() == Some(name)
         };
         let lines = self.sequence.lines.iter().enumerate();
-        let lines = lines.filter(|(_, line)| is(line)).map(|(place, _)| place).collect();
+        let lines = lines
+            .filter(|(_, line)| is(line))
+            .map(|(place, _)| place)
+            .collect();
         self.scale_analyte(lines, analyte, factor)
     }
 
@@ -312,12 +331,15 @@ impl Planter<'_> {
     fn second_spot(&mut self, fault: Fault) -> Result<Vec<usize>, SimulateError> {
         let line = self.pick(fault, |planter, place| {
             let injection = &planter.sequence.lines[place].injection;
-            injection.role == SampleRole::Patient && injection.spot == Some(2) && injection.repeat_of.is_none()
+            injection.role == SampleRole::Patient
+                && injection.spot == Some(2)
+                && injection.repeat_of.is_none()
         })?;
         self.scale_all(line, 1.8);
         let card = self.sequence.lines[line].card;
         let lines = self.sequence.lines.iter().enumerate();
-        let same = lines.filter(|(_, other)| other.card == card && other.injection.role == SampleRole::Patient);
+        let same =
+            lines.filter(|(_, other)| other.card == card && other.injection.role == SampleRole::Patient);
         let pair: Vec<usize> = same.map(|(place, _)| place).collect();
         for place in &pair {
             self.taken[*place] = true;
@@ -379,7 +401,9 @@ impl Planter<'_> {
 
     /// A sample in which this analyte was asked for and stands in mid-range.
     fn sample(&mut self, fault: Fault, analyte: usize) -> Result<usize, SimulateError> {
-        self.pick(fault, |planter, place| planter.alone(place) && planter.in_mid_range(place, analyte))
+        self.pick(fault, |planter, place| {
+            planter.alone(place) && planter.in_mid_range(place, analyte)
+        })
     }
 
     /// Such a sample, followed by a sample of the same analyte in mid-range and then by any sample whose own
@@ -390,7 +414,10 @@ impl Planter<'_> {
             let usable = |at: usize| {
                 at < planter.taken.len() && !planter.taken[at] && planter.sequence.lines[at].card.is_some()
             };
-            usable(place + 1) && usable(place + 2) && planter.alone(place) && planter.alone(place + 1)
+            usable(place + 1)
+                && usable(place + 2)
+                && planter.alone(place)
+                && planter.alone(place + 1)
                 && planter.in_mid_range(place, analyte)
         })?;
         // Who comes after must be known to have much of the drug, or none of it.
@@ -407,28 +434,39 @@ impl Planter<'_> {
     fn any_sample(&mut self, fault: Fault) -> Result<usize, SimulateError> {
         self.pick(fault, |planter, place| {
             planter.alone(place)
-                && (0..planter.panel.method.analytes.len()).any(|analyte| planter.in_mid_range(place, analyte))
+                && (0..planter.panel.method.analytes.len())
+                    .any(|analyte| planter.in_mid_range(place, analyte))
         })
     }
 
     /// Whether this line is its card's only injection.
     fn alone(&self, place: usize) -> bool {
         let card = self.sequence.lines[place].card;
-        card.is_some() && self.sequence.lines.iter().filter(|line| line.card == card).count() == 1
+        card.is_some()
+            && self
+                .sequence
+                .lines
+                .iter()
+                .filter(|line| line.card == card)
+                .count()
+                == 1
     }
 
     fn in_mid_range(&self, place: usize, analyte: usize) -> bool {
         let of = &self.panel.method.analytes[analyte];
         let line = &self.sequence.lines[place];
-        let asked = line.card.is_some_and(|card| self.sequence.cards[card].concentrations[analyte].is_some());
+        let asked = line
+            .card
+            .is_some_and(|card| self.sequence.cards[card].concentrations[analyte].is_some());
         let concentration = line.concentrations[analyte];
         let plain = line.injection.dilution_factor <= 1.0;
         asked && plain && concentration > 5.0 * of.lloq() && concentration < 0.6 * of.uloq()
     }
 
     fn pick(&mut self, fault: Fault, fits: impl Fn(&Self, usize) -> bool) -> Result<usize, SimulateError> {
-        let places: Vec<usize> =
-            (0..self.taken.len()).filter(|place| !self.taken[*place] && fits(self, *place)).collect();
+        let places: Vec<usize> = (0..self.taken.len())
+            .filter(|place| !self.taken[*place] && fits(self, *place))
+            .collect();
         if places.is_empty() {
             return Err(SimulateError::NoPlaceForFault { fault: fault.kind() });
         }
@@ -480,7 +518,10 @@ impl Planter<'_> {
     fn transition(&self, analyte: usize, which: usize) -> usize {
         let part = match which {
             0 => TransitionPart::Quantifier { analyte },
-            _ => TransitionPart::Qualifier { analyte, qualifier: 0 },
+            _ => TransitionPart::Qualifier {
+                analyte,
+                qualifier: 0,
+            },
         };
         let transitions = self.panel.method.transitions();
         transitions.iter().position(|of| of.part == part).unwrap_or(0)

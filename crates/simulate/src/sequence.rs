@@ -106,9 +106,15 @@ fn shares(panel: &Panel, plan: &RunPlan) -> Result<Shares, SimulateError> {
         let incurred = samples.div_ceil(11);
         let patients = samples - incurred;
         let second_spots = patients / 12;
-        (patients.saturating_sub(second_spots + analytes), second_spots, incurred)
+        (
+            patients.saturating_sub(second_spots + analytes),
+            second_spots,
+            incurred,
+        )
     };
-    let least = (1..).find(|samples| split(*samples).0 >= least_cards).unwrap_or(1);
+    let least = (1..)
+        .find(|samples| split(*samples).0 >= least_cards)
+        .unwrap_or(1);
     if total(least) > plan.injections {
         return Err(SimulateError::TooFewInjections {
             found: plan.injections,
@@ -135,11 +141,18 @@ fn order_samples(panel: &Panel, plan: &RunPlan, cards: &[(Card, Kind)], shares: 
     let mut stream = Stream::new(plan.seed, plan.number, Purpose::People, 1);
     // Repeats are drawn from concentrations where their own noise does not decide (C62, EV-55).
     let repeatable = |card: &Card| {
-        panel.method.analytes.iter().zip(&card.concentrations).all(|(of, concentration)| {
-            concentration.is_none_or(|c| c > 5.0 * of.lloq() && c < 0.7 * of.uloq())
-        })
+        panel
+            .method
+            .analytes
+            .iter()
+            .zip(&card.concentrations)
+            .all(|(of, concentration)| {
+                concentration.is_none_or(|c| c > 5.0 * of.lloq() && c < 0.7 * of.uloq())
+            })
     };
-    let mut ordinary: Vec<usize> = (0..cards.len()).filter(|i| cards[*i].1 == Kind::Ordinary).collect();
+    let mut ordinary: Vec<usize> = (0..cards.len())
+        .filter(|i| cards[*i].1 == Kind::Ordinary)
+        .collect();
     stream.shuffle(&mut ordinary);
     let (mut early, mut late): (Vec<usize>, Vec<usize>) =
         ordinary.into_iter().partition(|i| repeatable(&cards[*i].0));
@@ -156,7 +169,11 @@ fn order_samples(panel: &Panel, plan: &RunPlan, cards: &[(Card, Kind)], shares: 
     let mut samples: Vec<Sample> = early.into_iter().map(Sample::First).collect();
     let mut rest: Vec<Sample> = late.into_iter().map(Sample::First).collect();
     for (place, card) in come_back.into_iter().enumerate() {
-        rest.push(if place < shares.second_spots { Sample::SecondSpot(card) } else { Sample::Incurred(card) });
+        rest.push(if place < shares.second_spots {
+            Sample::SecondSpot(card)
+        } else {
+            Sample::Incurred(card)
+        });
     }
     // Should too few samples be fit to come back, blanks keep the number of injections what was asked for.
     let missing = (shares.second_spots + shares.incurred).saturating_sub(returning);
@@ -237,7 +254,10 @@ impl Layout<'_> {
         match sample {
             Sample::Blank => self.blank(),
             Sample::DilutionControl => {
-                let level = self.panel.method.analytes[0].controls.last().map(|level| level.name.clone());
+                let level = self.panel.method.analytes[0]
+                    .controls
+                    .last()
+                    .map(|level| level.name.clone());
                 let concentrations = self.levels(|analyte| analyte.controls.last());
                 let line = self.push(SampleRole::DilutionControl, level, concentrations, 1.0)?;
                 line.injection.dilution_factor = DILUTION_FACTOR;
@@ -269,7 +289,13 @@ impl Layout<'_> {
         }
     }
 
-    fn person(&mut self, card: usize, role: SampleRole, spot: u32, dilution: f64) -> Result<(), SimulateError> {
+    fn person(
+        &mut self,
+        card: usize,
+        role: SampleRole,
+        spot: u32,
+        dilution: f64,
+    ) -> Result<(), SimulateError> {
         let of = &self.cards[card];
         let code = of.code.clone();
         let concentrations = of.concentrations.iter().map(|c| c.unwrap_or(0.0)).collect();
@@ -283,7 +309,10 @@ impl Layout<'_> {
         Ok(())
     }
 
-    fn levels<'b>(&'b self, pick: impl Fn(&'b spotwright_domain::method::Analyte) -> Option<&'b Level>) -> Vec<f64> {
+    fn levels<'b>(
+        &'b self,
+        pick: impl Fn(&'b spotwright_domain::method::Analyte) -> Option<&'b Level>,
+    ) -> Vec<f64> {
         let of = |analyte| pick(analyte).map_or(0.0, |level| level.concentration);
         self.panel.method.analytes.iter().map(of).collect()
     }

@@ -20,7 +20,7 @@ pub(super) fn table() -> PanelTable {
         retention_min,
         signal_to_noise: 330.0,
         sigma_s,
-        tau_s: 0.9,
+        tau_s: 1.5,
     };
     PanelTable {
         id: "newborn-antibiotics",
@@ -65,7 +65,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.7,
                 share: 0.55,
                 sigma_s: 1.6,
-                tau_s: 0.9,
+                tau_s: 1.5,
                 dosing: infusion(12.0, 36.0),
             },
             AnalyteRow {
@@ -84,7 +84,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.7,
                 share: 0.20,
                 sigma_s: 1.6,
-                tau_s: 0.9,
+                tau_s: 1.5,
                 dosing: infusion(43.0, 36.0),
             },
             AnalyteRow {
@@ -103,7 +103,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.5,
                 share: 0.25,
                 sigma_s: 1.5,
-                tau_s: 0.9,
+                tau_s: 1.5,
                 dosing: infusion(43.0, 12.0),
             },
         ],

@@ -19,7 +19,7 @@ pub(super) fn table() -> PanelTable {
         retention_min,
         signal_to_noise: 520.0,
         sigma_s,
-        tau_s: 0.6,
+        tau_s: 1.0,
     };
     PanelTable {
         id: "antiepileptics",
@@ -64,7 +64,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.5,
                 share: 0.40,
                 sigma_s: 1.4,
-                tau_s: 0.6,
+                tau_s: 1.0,
                 dosing: trough(300.0),
             },
             AnalyteRow {
@@ -83,7 +83,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.6,
                 share: 0.30,
                 sigma_s: 1.3,
-                tau_s: 0.6,
+                tau_s: 1.0,
                 dosing: trough(100.0),
             },
             AnalyteRow {
@@ -102,7 +102,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.6,
                 share: 0.30,
                 sigma_s: 1.3,
-                tau_s: 0.6,
+                tau_s: 1.0,
                 dosing: trough(750.0),
             },
         ],

@@ -19,7 +19,7 @@ pub(super) fn table() -> PanelTable {
         retention_min,
         signal_to_noise: 450.0,
         sigma_s: 1.45,
-        tau_s: 0.55,
+        tau_s: 1.0,
     };
     PanelTable {
         id: "antiretrovirals",
@@ -64,7 +64,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.6,
                 share: 0.40,
                 sigma_s: 1.45,
-                tau_s: 0.55,
+                tau_s: 1.0,
                 dosing: daily(600.0, 24.0),
             },
             AnalyteRow {
@@ -83,7 +83,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.45,
                 share: 0.30,
                 sigma_s: 1.45,
-                tau_s: 0.55,
+                tau_s: 1.0,
                 dosing: daily(200.0, 12.0),
             },
             AnalyteRow {
@@ -102,7 +102,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.6,
                 share: 0.30,
                 sigma_s: 1.45,
-                tau_s: 0.55,
+                tau_s: 1.0,
                 dosing: daily(50.0, 24.0),
             },
         ],

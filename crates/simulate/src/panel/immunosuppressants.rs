@@ -42,7 +42,7 @@ pub(super) fn table() -> PanelTable {
                 retention_min: 1.64,
                 signal_to_noise: 420.0,
                 sigma_s: 1.5,
-                tau_s: 0.7,
+                tau_s: 1.2,
             },
             StandardRow {
                 name: "ciclosporin-2H12",
@@ -50,7 +50,7 @@ pub(super) fn table() -> PanelTable {
                 retention_min: 2.085,
                 signal_to_noise: 650.0,
                 sigma_s: 1.6,
-                tau_s: 0.8,
+                tau_s: 1.3,
             },
             StandardRow {
                 name: "everolimus-2H4",
@@ -58,7 +58,7 @@ pub(super) fn table() -> PanelTable {
                 retention_min: 1.775,
                 signal_to_noise: 300.0,
                 sigma_s: 1.5,
-                tau_s: 0.7,
+                tau_s: 1.2,
             },
             StandardRow {
                 name: "sirolimus-2H3",
@@ -66,7 +66,7 @@ pub(super) fn table() -> PanelTable {
                 retention_min: 1.73,
                 signal_to_noise: 300.0,
                 sigma_s: 1.5,
-                tau_s: 0.7,
+                tau_s: 1.2,
             },
         ],
         analytes: vec![
@@ -86,7 +86,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.5,
                 share: 0.50,
                 sigma_s: 1.5,
-                tau_s: 0.7,
+                tau_s: 1.2,
                 dosing: trough(3.0),
             },
             AnalyteRow {
@@ -105,7 +105,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.55,
                 share: 0.22,
                 sigma_s: 1.6,
-                tau_s: 0.8,
+                tau_s: 1.3,
                 dosing: trough(125.0),
             },
             AnalyteRow {
@@ -124,7 +124,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.5,
                 share: 0.14,
                 sigma_s: 1.5,
-                tau_s: 0.7,
+                tau_s: 1.2,
                 dosing: trough(1.5),
             },
             AnalyteRow {
@@ -143,7 +143,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.5,
                 share: 0.14,
                 sigma_s: 1.5,
-                tau_s: 0.7,
+                tau_s: 1.2,
                 dosing: Dosing {
                     amount: 2.0,
                     interval_h: Some(24.0),

@@ -42,7 +42,7 @@ pub(super) fn table() -> PanelTable {
                 retention_min: 2.295,
                 signal_to_noise: 260.0,
                 sigma_s: 1.7,
-                tau_s: 0.8,
+                tau_s: 1.3,
             },
             StandardRow {
                 name: "albendazole-sulfoxide-2H3",
@@ -50,7 +50,7 @@ pub(super) fn table() -> PanelTable {
                 retention_min: 1.19,
                 signal_to_noise: 480.0,
                 sigma_s: 1.4,
-                tau_s: 0.5,
+                tau_s: 0.95,
             },
         ],
         analytes: vec![
@@ -70,7 +70,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.6,
                 share: 0.6,
                 sigma_s: 1.7,
-                tau_s: 0.8,
+                tau_s: 1.3,
                 dosing: once(12.0),
             },
             AnalyteRow {
@@ -89,7 +89,7 @@ pub(super) fn table() -> PanelTable {
                 log_sd: 0.6,
                 share: 0.4,
                 sigma_s: 1.4,
-                tau_s: 0.5,
+                tau_s: 0.95,
                 dosing: once(400.0),
             },
         ],

@@ -1,0 +1,5 @@
+//! The simulated days, from outside.
+
+mod day;
+mod faults;
+mod signal;
