@@ -60,8 +60,7 @@ impl TransitionState {
         self.peaks
             .iter()
             .filter(|peak| peak.foreign)
-            .map(|peak| peak.area_counts_s)
-            .sum()
+            .fold(0.0, |sum, peak| sum + peak.area_counts_s)
     }
 }
 
@@ -202,7 +201,7 @@ fn own_areas(
         let of = &panel.method.analytes[analyte];
         let standard = panel.method.internal_standard_index(of);
         let residual = if line.solution { 1.0 } else { stream.factor(0.01) };
-        let own_error = stream.factor(preparation * 0.75);
+        let own_error = stream.factor(preparation * 0.8);
         let concentration = line.concentrations[analyte] / line.injection.dilution_factor;
         let bend = 1.0 - panel.curvature[analyte] * (concentration / of.uloq()).min(2.0);
         let amount = concentration * bend * own_error * line.effects.analyte[analyte];

@@ -196,3 +196,15 @@ fn a_scale_day_has_exactly_as_many_injections_as_asked_for() {
     let too_many = write_day(&DayPlan::scale(5, 100_001), &folder, &|_| ());
     assert!(matches!(too_many, Err(SimulateError::OutsideRange { .. })));
 }
+
+#[test]
+fn the_simulator_knows_the_words_and_the_writer_and_nobody_else() {
+    let manifest = concat!(env!("CARGO_MANIFEST_DIR"), "/Cargo.toml");
+    let manifest = fs::read_to_string(manifest).unwrap();
+    let rooms: Vec<&str> = manifest
+        .lines()
+        .filter(|line| line.starts_with("spotwright-"))
+        .map(|line| line.split(['.', ' ']).next().unwrap())
+        .collect();
+    assert_eq!(rooms, ["spotwright-domain", "spotwright-mzml"]);
+}

@@ -135,3 +135,15 @@ fn what_cannot_be_planted_is_refused() {
         Err(SimulateError::OutsideRange { .. })
     ));
 }
+
+#[test]
+fn the_demo_faults_find_their_samples_for_any_seed() {
+    for seed in 0..60 {
+        let mut plan = spotwright_simulate::DayPlan::demo();
+        plan.seed = seed;
+        for run in plan.runs() {
+            let planted = simulate_run(&run).unwrap().truth().faults.len();
+            assert_eq!(planted, run.faults.len());
+        }
+    }
+}
