@@ -27,7 +27,11 @@ fn floor_base64_only(bencher: Bencher) {
     let mut bytes = vec![0; 1 << 16];
     bencher.counter(BytesCount::new(PLAIN_BYTES)).bench_local(|| {
         for text in &texts {
-            divan::black_box(base64_simd::STANDARD.decode(text, base64_simd::Out::from_slice(&mut bytes)).unwrap());
+            divan::black_box(
+                base64_simd::STANDARD
+                    .decode(text, base64_simd::Out::from_slice(&mut bytes))
+                    .unwrap(),
+            );
         }
     });
 }
@@ -40,8 +44,12 @@ fn floor_zune_inflate(bencher: Bencher) {
     bencher.counter(BytesCount::new(PLAIN_BYTES)).bench_local(|| {
         for (place, text) in texts.iter().enumerate() {
             let size = if place % 2 == 0 { 3600 } else { 1800 };
-            let packed = base64_simd::STANDARD.decode(text, base64_simd::Out::from_slice(&mut bytes)).unwrap();
-            let options = zune_inflate::DeflateOptions::default().set_limit(size).set_size_hint(size);
+            let packed = base64_simd::STANDARD
+                .decode(text, base64_simd::Out::from_slice(&mut bytes))
+                .unwrap();
+            let options = zune_inflate::DeflateOptions::default()
+                .set_limit(size)
+                .set_size_hint(size);
             let mut decoder = zune_inflate::DeflateDecoder::new_with_options(packed, options);
             divan::black_box(decoder.decode_zlib().unwrap());
         }
@@ -57,9 +65,13 @@ fn floor_zlib_rs(bencher: Bencher) {
     let mut decoder = flate2::Decompress::new(true);
     bencher.counter(BytesCount::new(PLAIN_BYTES)).bench_local(|| {
         for text in &texts {
-            let packed = base64_simd::STANDARD.decode(text, base64_simd::Out::from_slice(&mut bytes)).unwrap();
+            let packed = base64_simd::STANDARD
+                .decode(text, base64_simd::Out::from_slice(&mut bytes))
+                .unwrap();
             decoder.reset(true);
-            let status = decoder.decompress(packed, &mut out, flate2::FlushDecompress::Finish).unwrap();
+            let status = decoder
+                .decompress(packed, &mut out, flate2::FlushDecompress::Finish)
+                .unwrap();
             assert_eq!(status, flate2::Status::StreamEnd);
             divan::black_box(&out);
         }
@@ -83,9 +95,9 @@ fn parse_nothing_wanted(bencher: Bencher) {
     let mut scratch = Scratch::default();
     let options = ReadOptions::default();
     let nothing = |_: &TraceHeader<'_>| false;
-    bencher
-        .counter(BytesCount::new(PLAIN_BYTES))
-        .bench_local(|| parse_bytes_wanted(divan::black_box(&file), &options, &nothing, &mut scratch).unwrap());
+    bencher.counter(BytesCount::new(PLAIN_BYTES)).bench_local(|| {
+        parse_bytes_wanted(divan::black_box(&file), &options, &nothing, &mut scratch).unwrap()
+    });
 }
 
 #[divan::bench]
@@ -93,13 +105,17 @@ fn stream(bencher: Bencher) {
     let file = file(true);
     let options = ReadOptions::default();
     bencher.counter(BytesCount::new(PLAIN_BYTES)).bench_local(|| {
-        read_traces(divan::black_box(file.as_slice()), &options).map(|trace| trace.unwrap().len()).sum::<usize>()
+        read_traces(divan::black_box(file.as_slice()), &options)
+            .map(|trace| trace.unwrap().len())
+            .sum::<usize>()
     });
 }
 
 #[divan::bench]
 fn write(bencher: Bencher) {
-    bencher.counter(BytesCount::new(PLAIN_BYTES)).bench_local(|| file(true));
+    bencher
+        .counter(BytesCount::new(PLAIN_BYTES))
+        .bench_local(|| file(true));
 }
 
 /// Twelve transitions: a peak on a noisy baseline, times with the jitter of a scan scheduler.
@@ -110,7 +126,10 @@ fn file(indexed: bool) -> Vec<u8> {
         software: "bench",
         software_version: "1",
     };
-    let options = WriteOptions { indexed, ..WriteOptions::default() };
+    let options = WriteOptions {
+        indexed,
+        ..WriteOptions::default()
+    };
     let mut writer = MzmlWriter::new(Vec::new(), &head, &options, 12).unwrap();
     let mut state = 0x2545_f491_4f6c_dd1d_u64;
     let mut random = || {
@@ -121,7 +140,11 @@ fn file(indexed: bool) -> Vec<u8> {
     };
     for transition in 0..12 {
         let window = |target_mz| {
-            Some(IsolationWindow { target_mz, lower_offset_mz: Some(0.35), upper_offset_mz: Some(0.35) })
+            Some(IsolationWindow {
+                target_mz,
+                lower_offset_mz: Some(0.35),
+                upper_offset_mz: Some(0.35),
+            })
         };
         let mut time = 0.1;
         let mut time_min = Vec::new();
@@ -153,5 +176,8 @@ fn file(indexed: bool) -> Vec<u8> {
 /// The base64 texts of a file, found without the reader.
 fn texts(file: &[u8]) -> Vec<Vec<u8>> {
     let text = std::str::from_utf8(file).unwrap();
-    text.split("<binary>").skip(1).map(|part| part.split('<').next().unwrap().as_bytes().to_vec()).collect()
+    text.split("<binary>")
+        .skip(1)
+        .map(|part| part.split('<').next().unwrap().as_bytes().to_vec())
+        .collect()
 }

@@ -202,27 +202,35 @@ impl Inflater {
         let literals: &[u32; 1 << 12] = self.literals.first_chunk().expect("sized at construction");
         let distances: &[u32; 1 << 10] = self.distances.first_chunk().expect("sized at construction");
         let out = &mut self.out[..limit + SLACK];
+        // A copy on the stack stays in registers; behind the reference every step would go through memory.
+        let mut bits = *input;
         let mut at = start;
+        bits.refill();
+        let mut entry = literals[bits.peek(LITERAL_BITS) as usize];
         loop {
+            // Here at least 56 bits less one match are there, and `entry` is looked up but not taken away.
             if at > limit {
                 return Err(InflateFault::TooLong { limit });
             }
-            input.refill();
-            // At least 56 bits are there: three short literals, or two and the longest match's length code.
-            let mut entry = literals[input.peek(LITERAL_BITS) as usize];
+            bits.refill();
+            // At least 56 bits: three short literals, or two and the longest match's length code.
             if entry & LITERAL != 0 {
-                input.drop_bits(entry & 0xff);
-                out[at] = (entry >> 16) as u8;
+                bits.drop_bits(entry & 0xff);
+                let first = (entry >> 16) as u8;
+                entry = literals[bits.peek(LITERAL_BITS) as usize];
+                out[at] = first;
                 at += 1;
-                entry = literals[input.peek(LITERAL_BITS) as usize];
                 if entry & LITERAL != 0 {
-                    input.drop_bits(entry & 0xff);
-                    out[at] = (entry >> 16) as u8;
+                    bits.drop_bits(entry & 0xff);
+                    let second = (entry >> 16) as u8;
+                    entry = literals[bits.peek(LITERAL_BITS) as usize];
+                    out[at] = second;
                     at += 1;
-                    entry = literals[input.peek(LITERAL_BITS) as usize];
                     if entry & LITERAL != 0 {
-                        input.drop_bits(entry & 0xff);
-                        out[at] = (entry >> 16) as u8;
+                        bits.drop_bits(entry & 0xff);
+                        let third = (entry >> 16) as u8;
+                        entry = literals[bits.peek(LITERAL_BITS) as usize];
+                        out[at] = third;
                         at += 1;
                         continue;
                     }
@@ -230,13 +238,14 @@ impl Inflater {
             }
             if entry & EXCEPTION != 0 {
                 if entry & SECOND_TABLE != 0 {
-                    input.drop_bits(LITERAL_BITS);
-                    let index = (entry >> 16) + input.peek(entry >> 8 & 0x1f);
+                    bits.drop_bits(LITERAL_BITS);
+                    let index = (entry >> 16) + bits.peek(entry >> 8 & 0x1f);
                     entry = literals[index as usize & 0xfff];
                     if entry & LITERAL != 0 {
-                        input.drop_bits(entry & 0xff);
+                        bits.drop_bits(entry & 0xff);
                         out[at] = (entry >> 16) as u8;
                         at += 1;
+                        entry = literals[bits.peek(LITERAL_BITS) as usize];
                         continue;
                     }
                 }
@@ -244,29 +253,34 @@ impl Inflater {
                     if entry & END_OF_BLOCK == 0 {
                         return Err(InflateFault::Invalid);
                     }
-                    input.drop_bits(entry & 0xff);
-                    input.byte_position()?;
+                    bits.drop_bits(entry & 0xff);
+                    bits.byte_position()?;
+                    *input = bits;
                     return Ok(at);
                 }
             }
-            let length = (entry >> 16) as usize + input.extra(entry) as usize;
-            input.refill();
-            let mut entry = distances[input.peek(DISTANCE_BITS) as usize];
-            if entry & EXCEPTION != 0 {
-                if entry & SECOND_TABLE == 0 {
+            let length = (entry >> 16) as usize + bits.extra(entry) as usize;
+            if bits.count < 28 + LITERAL_BITS {
+                bits.refill();
+            }
+            let mut distance = distances[bits.peek(DISTANCE_BITS) as usize];
+            if distance & EXCEPTION != 0 {
+                if distance & SECOND_TABLE == 0 {
                     return Err(InflateFault::Invalid);
                 }
-                input.drop_bits(DISTANCE_BITS);
-                let index = (entry >> 16) + input.peek(entry >> 8 & 0x1f);
-                entry = distances[index as usize & 0x3ff];
-                if entry & EXCEPTION != 0 {
+                bits.drop_bits(DISTANCE_BITS);
+                let index = (distance >> 16) + bits.peek(distance >> 8 & 0x1f);
+                distance = distances[index as usize & 0x3ff];
+                if distance & EXCEPTION != 0 {
                     return Err(InflateFault::Invalid);
                 }
             }
-            let distance = (entry >> 16) as usize + input.extra(entry) as usize;
+            let distance = (distance >> 16) as usize + bits.extra(distance) as usize;
             if distance > at {
                 return Err(InflateFault::Invalid);
             }
+            // The next look-up starts while the copy is under way.
+            entry = literals[bits.peek(LITERAL_BITS) as usize];
             copy_match(out, at, distance, length);
             at += length;
         }
@@ -277,12 +291,16 @@ impl Inflater {
 #[inline(always)]
 fn copy_match(out: &mut [u8], at: usize, distance: usize, length: usize) {
     if distance >= 8 {
-        let mut done = 0;
-        while done < length {
-            let from = at + done - distance;
-            let word: [u8; 8] = *out[from..].first_chunk().expect("behind the write position");
-            *out[at + done..].first_chunk_mut().expect("inside the slack") = word;
-            done += 8;
+        let mut to = at;
+        loop {
+            let word: [u8; 8] = *out[to - distance..]
+                .first_chunk()
+                .expect("behind the write position");
+            *out[to..].first_chunk_mut().expect("inside the slack") = word;
+            to += 8;
+            if to >= at + length {
+                break;
+            }
         }
     } else if distance == 1 {
         let byte = out[at - 1];
@@ -295,6 +313,7 @@ fn copy_match(out: &mut [u8], at: usize, distance: usize, length: usize) {
 }
 
 /// The bit stream, least significant bit first. Past the end it yields zeros; [`Bits::byte_position`] notices.
+#[derive(Clone, Copy)]
 struct Bits<'a> {
     source: &'a [u8],
     /// Next byte to load; runs past the end together with the zeros.

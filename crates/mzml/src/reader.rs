@@ -149,7 +149,7 @@ impl<'w> Machine<'w> {
                         return Ok(Step::More);
                     }
                     *pos = end;
-                    if tag.self_closing
+                    if tag.self_closing()
                         && let Some(trace) = self.end(slice, end, item, scratch)?
                     {
                         return Ok(Step::Trace(Box::new(trace)));
@@ -343,12 +343,12 @@ impl<'w> Machine<'w> {
         slice: Slice<'_>,
         pos: usize,
         end: usize,
-        tag: &Tag,
+        tag: &mut Tag,
         item: &mut Item,
     ) -> Result<bool, ReadError> {
         let Slice { buf, base, whole } = slice;
         let byte = base + pos as u64;
-        let name = &buf[tag.name.clone()];
+        let name = tag.name(buf);
         let (top, parent) = (self.top(), self.parent());
         if self.root_done {
             return Err(ReadError::TrailingContent {
@@ -386,11 +386,12 @@ impl<'w> Machine<'w> {
             }
             Element::ReferenceableParamGroupRef => self.take_group(buf, byte, tag, item)?,
             Element::Chromatogram | Element::Spectrum => {
-                if !whole && !tag.self_closing && !self.item_is_here(buf, base, pos, element) {
+                if !whole && !tag.self_closing() && !self.item_is_here(buf, base, pos, element) {
                     return Ok(false);
                 }
                 let index = self.stack.last().map_or(0, |list| list.children);
                 item.reset(element == Element::Spectrum, index);
+                tag.item_starts();
                 self.open_item = Some((pos, self.stack.len()));
                 self.starts.push(byte);
                 item.id = self.required_text(buf, byte, tag, element, "id", item)?;

@@ -7,34 +7,77 @@
 
 use std::ops::Range;
 
-/// One attribute: where its name and its value (without quotes) stand.
+/// One attribute: where its name and its value (without quotes) stand, from the `<` on.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Attribute {
+struct Attribute {
     name: Range<usize>,
     value: Range<usize>,
 }
 
-/// The last start tag.
+/// One start tag taken apart.
 #[derive(Debug, Default)]
-pub(crate) struct Tag {
-    pub(crate) name: Range<usize>,
+struct Parsed {
+    bytes: Vec<u8>,
+    name: Range<usize>,
     attributes: Vec<Attribute>,
-    pub(crate) self_closing: bool,
+    self_closing: bool,
+}
+
+/// The last start tag, and the tags of the item before: chromatograms of a file repeat each other tag by tag, and
+/// comparing a tag with its predecessor is much cheaper than taking it apart again.
+#[derive(Debug)]
+pub(crate) struct Tag {
+    start: usize,
+    current: usize,
+    next: usize,
+    parsed: Vec<Parsed>,
+}
+
+impl Default for Tag {
+    fn default() -> Self {
+        let parsed = (0..Self::REMEMBERED).map(|_| Parsed::default()).collect();
+        Self {
+            start: 0,
+            current: 0,
+            next: 0,
+            parsed,
+        }
+    }
 }
 
 impl Tag {
+    const REMEMBERED: usize = 64;
+
+    /// Says that an item (chromatogram or spectrum) starts, whose tags may repeat those of the one before.
+    pub(crate) fn item_starts(&mut self) {
+        self.next = 0;
+    }
+
+    fn parsed(&self) -> &Parsed {
+        &self.parsed[self.current]
+    }
+
+    pub(crate) fn self_closing(&self) -> bool {
+        self.parsed().self_closing
+    }
+
+    pub(crate) fn name<'b>(&self, buf: &'b [u8]) -> &'b [u8] {
+        &buf[self.start..][self.parsed().name.clone()]
+    }
+
     /// The raw value of an attribute (entities not resolved).
     pub(crate) fn get<'b>(&self, buf: &'b [u8], name: &[u8]) -> Option<&'b [u8]> {
-        self.attributes
-            .iter()
-            .find(|a| &buf[a.name.clone()] == name)
-            .map(|a| &buf[a.value.clone()])
+        self.attributes(buf)
+            .find(|(found, _)| *found == name)
+            .map(|(_, value)| value)
     }
 
     pub(crate) fn attributes<'b>(&self, buf: &'b [u8]) -> impl Iterator<Item = (&'b [u8], &'b [u8])> {
-        self.attributes
+        let tag = &buf[self.start..];
+        self.parsed()
+            .attributes
             .iter()
-            .map(move |a| (&buf[a.name.clone()], &buf[a.value.clone()]))
+            .map(move |a| (&tag[a.name.clone()], &tag[a.value.clone()]))
     }
 }
 
@@ -66,7 +109,27 @@ pub(crate) fn markup(buf: &[u8], start: usize, tag: &mut Tag) -> Result<Token, F
         Some(b'/') => end_tag(buf, start + 2),
         Some(b'!') => declaration(buf, start),
         Some(b'?') => instruction(buf, start),
-        Some(_) => start_tag(buf, start + 1, tag),
+        Some(_) => {
+            let rest = &buf[start..];
+            tag.start = start;
+            tag.current = tag.next;
+            tag.next = (tag.next + 1).min(Tag::REMEMBERED - 1);
+            let parsed = &mut tag.parsed[tag.current];
+            if !parsed.bytes.is_empty() && rest.starts_with(&parsed.bytes) {
+                return Ok(Token::Start {
+                    end: start + parsed.bytes.len(),
+                });
+            }
+            parsed.bytes.clear();
+            match start_tag(rest, parsed) {
+                Ok(Token::Start { end }) => {
+                    parsed.bytes.extend_from_slice(&rest[..end]);
+                    Ok(Token::Start { end: start + end })
+                }
+                Err(Fault::Malformed { at, what }) => Err(Fault::Malformed { at: start + at, what }),
+                other => other,
+            }
+        }
     }
 }
 
@@ -93,12 +156,13 @@ fn skip_space(buf: &[u8], mut at: usize) -> usize {
     at
 }
 
-fn start_tag(buf: &[u8], start: usize, tag: &mut Tag) -> Result<Token, Fault> {
-    tag.attributes.clear();
-    tag.self_closing = false;
-    tag.name = name(buf, start);
-    let mut at = tag.name.end;
-    if tag.name.is_empty() {
+/// Takes the tag apart that starts with the `<` at 0.
+fn start_tag(buf: &[u8], parsed: &mut Parsed) -> Result<Token, Fault> {
+    parsed.attributes.clear();
+    parsed.self_closing = false;
+    parsed.name = name(buf, 1);
+    let mut at = parsed.name.end;
+    if parsed.name.is_empty() {
         return Err(Fault::Malformed {
             at,
             what: "no name after '<'",
@@ -110,7 +174,7 @@ fn start_tag(buf: &[u8], start: usize, tag: &mut Tag) -> Result<Token, Fault> {
             None => return Ok(Token::More),
             Some(b'>') => return Ok(Token::Start { end: spaced + 1 }),
             Some(b'/') => {
-                tag.self_closing = true;
+                parsed.self_closing = true;
                 return match buf.get(spaced + 1) {
                     None => Ok(Token::More),
                     Some(b'>') => Ok(Token::Start { end: spaced + 2 }),
@@ -168,17 +232,18 @@ fn start_tag(buf: &[u8], start: usize, tag: &mut Tag) -> Result<Token, Fault> {
                 what: "'<' inside a tag",
             });
         }
-        if tag
-            .attributes
-            .iter()
-            .any(|a| buf[a.name.clone()] == buf[attribute_name.clone()])
-        {
+        let same = |a: &Attribute| {
+            a.name.len() == attribute_name.len()
+                && buf[a.name.start] == buf[attribute_name.start]
+                && buf[a.name.clone()] == buf[attribute_name.clone()]
+        };
+        if parsed.attributes.iter().any(same) {
             return Err(Fault::Malformed {
                 at: attribute_name.start,
                 what: "an attribute stands twice",
             });
         }
-        tag.attributes.push(Attribute {
+        parsed.attributes.push(Attribute {
             name: attribute_name,
             value,
         });
@@ -286,7 +351,7 @@ mod tests {
         assert_eq!(markup(text, 0, &mut tag), Ok(Token::Start { end: text.len() }));
         assert_eq!(tag.get(text, b"a"), Some(&b"x>y"[..]));
         assert_eq!(tag.get(text, b"b"), Some(&b"longer than eight bytes"[..]));
-        assert!(tag.self_closing);
+        assert!(tag.self_closing());
         assert!(matches!(read("<a b='<'>"), Err(Fault::Malformed { .. })));
     }
 
