@@ -531,3 +531,78 @@ const PRECODE_RESULTS: [u32; 19] = {
     }
     results
 };
+
+#[cfg(test)]
+mod tests {
+    use std::io::{Read, Write};
+
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn deflate(bytes: &[u8], level: u32) -> Vec<u8> {
+        let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::new(level));
+        encoder.write_all(bytes).unwrap();
+        encoder.finish().unwrap()
+    }
+
+    /// What an independent decoder makes of the whole stream; `None` on any error or leftover.
+    fn independent(source: &[u8]) -> Option<Vec<u8>> {
+        let mut decoder = flate2::read::ZlibDecoder::new(source);
+        let mut out = Vec::new();
+        decoder.read_to_end(&mut out).ok()?;
+        (decoder.total_in() as usize == source.len()).then_some(out)
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 300, failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn streams_of_every_level_come_back(
+            bytes in prop::collection::vec(any::<u8>(), 0..3000),
+            alphabet in 1..=255_u8,
+            repeats in 1..20_usize,
+            level in 0..10_u32,
+        ) {
+            // Few symbols and repeats make short codes, long codes and overlapping matches.
+            let bytes: Vec<u8> = bytes.iter().map(|byte| byte % alphabet).collect::<Vec<_>>().repeat(repeats);
+            let packed = deflate(&bytes, level);
+            let mut inflater = Inflater::default();
+            prop_assert_eq!(inflater.zlib(&packed, bytes.len()), Ok(&bytes[..]));
+            if let Some(short) = bytes.len().checked_sub(1) {
+                prop_assert_eq!(inflater.zlib(&packed, short), Err(InflateFault::TooLong { limit: short }));
+            }
+            let long = [&packed[..], &[0]].concat();
+            prop_assert_eq!(inflater.zlib(&long, bytes.len()), Err(InflateFault::Leftover { bytes: 1 }));
+            for cut in 0..packed.len().min(40) {
+                prop_assert!(inflater.zlib(&packed[..cut], bytes.len()).is_err());
+            }
+        }
+
+        #[test]
+        fn damaged_streams_are_judged_as_an_independent_decoder_judges_them(
+            bytes in prop::collection::vec(0..20_u8, 1..2000),
+            flips in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 1..4),
+            level in 0..10_u32,
+        ) {
+            let mut packed = deflate(&bytes, level);
+            for (place, byte) in flips {
+                let place = place.index(packed.len());
+                packed[place] = byte;
+            }
+            let found = Inflater::default().zlib(&packed, 1 << 16).ok().map(<[u8]>::to_vec);
+            prop_assert_eq!(found, independent(&packed).filter(|out| out.len() <= 1 << 16));
+        }
+    }
+
+    #[test]
+    fn fixed_codes_and_stored_blocks_are_read() {
+        // RFC 1951, 3.2.6: "abc" in fixed codes (from an independent encoder), and a stored block.
+        let fixed = [0x78, 0x9c, 0x4b, 0x4c, 0x4a, 0x06, 0x00, 0x02, 0x4d, 0x01, 0x27];
+        assert_eq!(Inflater::default().zlib(&fixed, 3), Ok(&b"abc"[..]));
+        let stored = [
+            0x78, 0x01, 0x01, 3, 0, 0xfc, 0xff, b'a', b'b', b'c', 0x02, 0x4d, 0x01, 0x27,
+        ];
+        assert_eq!(Inflater::default().zlib(&stored, 3), Ok(&b"abc"[..]));
+    }
+}
