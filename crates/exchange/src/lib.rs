@@ -1,1 +1,28 @@
 //! Open formats at the rim: the laboratory day's TOML and CSV files in, tables out.
+//!
+//! [`open_day`] reads a day's folder as `docs/formats.md` describes it, checks every file by itself and against the
+//! others, and gives a [`Day`], or every problem with its place, what was expected and the nearest valid name.
+//! It knows nothing of what is inside a trace.
+
+mod bounds;
+mod day;
+mod doses;
+mod injections;
+mod kept;
+mod manual_limits;
+mod method;
+mod moment;
+mod nearest;
+mod problem;
+mod requests;
+mod table;
+mod text;
+mod traces;
+
+pub use day::{Day, DaySummary, SIMULATED_MARKER, open_day};
+pub use doses::Doses;
+pub use injections::{RunList, Runs};
+pub use manual_limits::ManualLimit;
+pub use method::{LIMIT_RULES, METHOD_TABLES, MethodFile, MethodKey, MethodTable, open_method};
+pub use problem::{FormatProblem, FormatProblemCode, FormatWarning, FormatWarningCode, MOST_LISTED};
+pub use requests::Requests;
