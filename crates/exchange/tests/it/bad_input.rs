@@ -1,0 +1,64 @@
+//! What is said of broken days: the words, and the place a terminal underlines.
+
+use crate::broken_days::{BROKEN_DAYS, problems_of};
+use spotwright_exchange::{FormatProblem, FormatProblemCode};
+use std::collections::BTreeSet;
+use std::fmt::Write;
+
+#[test]
+fn every_broken_day_is_refused_in_these_words() {
+    let mut page = String::new();
+    for broken in BROKEN_DAYS {
+        writeln!(page, "## {}", broken.title).unwrap();
+        for problem in problems_of(broken) {
+            writeln!(page, "{problem}").unwrap();
+            page.push_str(&underlined(&problem));
+        }
+    }
+    insta::with_settings!({ prepend_module_to_snapshot => false, omit_expression => true }, {
+        insta::assert_snapshot!("broken_days", page);
+    });
+}
+
+/// The line of the file with the offending text underlined, as a terminal would show it.
+fn underlined(problem: &FormatProblem) -> String {
+    let Some(line) = problem.source_line.as_deref() else {
+        return String::new();
+    };
+    let Some(span) = problem.span_in_source_line() else {
+        return format!("    {line}\n");
+    };
+    let indent = line[..span.start].chars().count();
+    let length = line[span].chars().count().max(1);
+    format!("    {line}\n    {}{}\n", " ".repeat(indent), "^".repeat(length))
+}
+
+#[test]
+fn a_broken_day_has_one_cause_and_names_it_once() {
+    for broken in BROKEN_DAYS {
+        let problems = problems_of(broken);
+        assert_eq!(problems.len(), 1, "{}: {problems:#?}", broken.title);
+    }
+}
+
+#[test]
+fn most_codes_are_shown_by_a_broken_day() {
+    // Codes that need a damaged disk, a race or more bytes than a test should write.
+    const NOT_SHOWN: [FormatProblemCode; 4] = [
+        FormatProblemCode::FileUnreadable,
+        FormatProblemCode::FileTooLarge,
+        FormatProblemCode::FileChanged,
+        FormatProblemCode::MoreProblems,
+    ];
+    let shown: BTreeSet<FormatProblemCode> = BROKEN_DAYS
+        .iter()
+        .flat_map(problems_of)
+        .map(|problem| problem.code)
+        .collect();
+    let all: BTreeSet<FormatProblemCode> = FormatProblemCode::ALL.iter().copied().collect();
+    let missing: Vec<_> = all
+        .difference(&shown)
+        .filter(|code| !NOT_SHOWN.contains(code))
+        .collect();
+    assert!(missing.is_empty(), "no broken day shows {missing:?}");
+}
