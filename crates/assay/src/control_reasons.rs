@@ -1,0 +1,248 @@
+//! What the controls say about an analyte's run (M10-20 to M10-27, EV §8 case 6).
+
+use crate::brackets::Standing;
+use crate::input::RunInput;
+use crate::measured::{Measured, PlacedControl, dilution_standings};
+use crate::run::{Run, is_sample};
+use crate::sentence::{NO_NUMBERS, against, count, figures, reason, signed_pct};
+use spotwright_domain::reason::{Reason, ReasonCode, Severity};
+use spotwright_numerics::robust::{mann_kendall, median, theil_sen};
+
+/// A control drift is named when chance gives it in fewer than three runs of a thousand (six controls in perfect order) …
+const DRIFT_CHANCE: f64 = 0.003;
+/// … and it uses up this share of a control's limit from the first control to the last.
+const DRIFT_SHARE_OF_LIMIT: f64 = 0.5;
+/// Most controls the quadratic-time drift statistics look at.
+const MOST_CONTROLS: usize = 300;
+/// Fewer measured samples than this say too little about the samples' range.
+const FEW_SAMPLES: usize = 10;
+
+pub(crate) fn control_reasons(input: &RunInput<'_>, run: &Run, of: &Measured) -> Vec<Reason> {
+    let mut reasons = Vec::new();
+    for control in of.controls.iter().filter(|control| !control.passes) {
+        reasons.push(outside(
+            input,
+            control,
+            "Control",
+            "M10-23",
+            ReasonCode::ControlOutsideLimit,
+        ));
+    }
+    let decision = &of.controls_decision;
+    let limits = &input.method.limits.control;
+    if !decision.enough {
+        reasons.push(reason(
+            ReasonCode::TooFewControls,
+            "M10-20",
+            Severity::Reject,
+            against(decision.all as f64, decision.needed as f64, "1"),
+            format!(
+                "The run has {} at {}; it needs {} in all, and {} at each of {} levels: repeat it with enough controls.",
+                count(decision.all, "control", "controls"),
+                count(of.levels.len(), "level", "levels"),
+                decision.needed,
+                figures(limits.min_per_level),
+                figures(limits.min_levels)
+            ),
+        ));
+    }
+    if decision.all > 0 && !decision.two_thirds {
+        let share = 100.0 * decision.passing as f64 / decision.all as f64;
+        reasons.push(reason(
+            ReasonCode::TooFewControlsPass,
+            "M10-23",
+            Severity::Reject,
+            against(share, 200.0 / 3.0, "%"),
+            format!("{} of {} controls pass, two thirds must: nothing of this analyte may be reported from this run.", decision.passing, decision.all),
+        ));
+    }
+    for (level, passes) in of.levels.iter().zip(&decision.level_passes) {
+        if !passes {
+            let share = 100.0 * level.passing() as f64 / level.errors_pct.len() as f64;
+            reasons.push(reason(
+                ReasonCode::ControlLevelFails,
+                "M10-23",
+                Severity::Reject,
+                against(share, limits.min_pass_per_level_pct, "%"),
+                format!(
+                    "At control level {} only {} of {} pass, {} % must: nothing of this analyte may be reported from this run.",
+                    figures(level.nominal), level.passing(), level.errors_pct.len(), figures(limits.min_pass_per_level_pct)
+                ),
+            ));
+        }
+    }
+    reasons.extend(drift(run, of, limits.max_relative_error_pct));
+    for control in of.dilution_controls.iter().filter(|control| !control.passes) {
+        reasons.push(outside(
+            input,
+            control,
+            "Dilution control",
+            "M10-26",
+            ReasonCode::ControlOutsideLimit,
+        ));
+    }
+    for standing in dilution_standings(&of.dilution_controls)
+        .iter()
+        .filter(|standing| !standing.stands())
+    {
+        reasons.push(reason(
+            ReasonCode::DilutionControlFails,
+            "M10-26",
+            Severity::Comment,
+            against(100.0 * standing.passing as f64 / standing.all as f64, 200.0 / 3.0, "%"),
+            format!(
+                "{} of {} dilution controls at factor {} pass, two thirds must: samples diluted by it are measured again.",
+                standing.passing, standing.all, figures(standing.factor)
+            ),
+        ));
+    }
+    reasons
+}
+
+fn outside(
+    input: &RunInput<'_>,
+    control: &PlacedControl,
+    what: &str,
+    rule: &str,
+    code: ReasonCode,
+) -> Reason {
+    let order = input.injections[control.position].injection.order;
+    match control.error_pct {
+        Some(error) => reason(
+            code,
+            rule,
+            Severity::Comment,
+            against(error, control.limit_pct, "%"),
+            format!(
+                "{what} {} at {order} reads {} from nominal, {} % is allowed.",
+                control.level,
+                signed_pct(error),
+                figures(control.limit_pct)
+            ),
+        ),
+        None => reason(
+            code,
+            rule,
+            Severity::Comment,
+            NO_NUMBERS,
+            format!(
+                "{what} {} at {order} could not be measured and counts as failed: look at its trace.",
+                control.level
+            ),
+        ),
+    }
+}
+
+/// Errors of the controls along the run, each level about its own median.
+fn drift(run: &Run, of: &Measured, limit_pct: f64) -> Option<Reason> {
+    let (mut places, mut errors) = (Vec::new(), Vec::new());
+    for control in &of.controls {
+        let same_level = || of.controls.iter().filter(|other| other.level == control.level);
+        let all: Vec<f64> = same_level().filter_map(|other| other.error_pct).collect();
+        if let (Some(error), true, Ok(centre)) = (control.error_pct, all.len() >= 2, median(&all)) {
+            places.push(run.rank[control.position] as f64);
+            errors.push(error - centre);
+        }
+    }
+    if places.len() > MOST_CONTROLS {
+        let thin = places.len().div_ceil(MOST_CONTROLS);
+        places = places.into_iter().step_by(thin).collect();
+        errors = errors.into_iter().step_by(thin).collect();
+    }
+    let line = theil_sen(&places, &errors).ok()?;
+    let test = mann_kendall(&errors).ok()?;
+    let change = line.slope * (places.last()? - places.first()?);
+    let limit = DRIFT_SHARE_OF_LIMIT * limit_pct;
+    if test.p_value >= DRIFT_CHANCE || change.abs() <= limit {
+        return None;
+    }
+    Some(reason(
+        ReasonCode::ControlsDrift,
+        "EV-8.6",
+        Severity::Comment,
+        against(change, limit, "%"),
+        format!(
+            "The controls drift by {} along the run though each may pass, {} % is worth a look: late samples are off by as much, so judge them against the nearest controls.",
+            signed_pct(change),
+            figures(limit)
+        ),
+    ))
+}
+
+/// Reasons the samples' places among the controls give; `standings` are of the samples only.
+pub(crate) fn bracket_reasons(standings: &[Standing]) -> Vec<Reason> {
+    let of = |wanted: Standing| standings.iter().filter(|standing| **standing == wanted).count();
+    let mut reasons = Vec::new();
+    let outside = of(Standing::OutsideBrackets);
+    if outside > 0 {
+        let all_outside = of(Standing::Bracketed) == 0;
+        reasons.push(reason(
+            ReasonCode::ControlsNotBracketing,
+            "M10-21",
+            if all_outside { Severity::Reject } else { Severity::Comment },
+            against(outside as f64, 0.0, "1"),
+            format!(
+                "{} outside the passing controls: put controls before and after every sample; these are measured again.",
+                count(outside, "sample stands", "samples stand")
+            ),
+        ));
+    }
+    let without = of(Standing::SubBatchWithoutControls) + of(Standing::SubBatchControlsFail);
+    if without > 0 {
+        reasons.push(reason(
+            ReasonCode::SubBatchWithoutControls,
+            "M10-21",
+            if without == standings.len() {
+                Severity::Reject
+            } else {
+                Severity::Comment
+            },
+            against(without as f64, 0.0, "1"),
+            format!(
+                "{} in a sub-batch whose own controls are missing or fail: these are measured again.",
+                count(without, "sample stands", "samples stand")
+            ),
+        ));
+    }
+    reasons
+}
+
+/// At least two control levels within the measured samples' range (M10-27). `values` are the samples' concentrations on the
+/// scale of the curve.
+pub(crate) fn coverage_reason(of: &Measured, values: &[f64]) -> Option<Reason> {
+    let low = values.iter().fold(f64::INFINITY, |least, v| least.min(*v));
+    let high = values.iter().fold(f64::NEG_INFINITY, |most, v| most.max(*v));
+    let covered = of
+        .levels
+        .iter()
+        .filter(|level| (low..=high).contains(&level.nominal))
+        .count();
+    if values.len() < 2 || covered >= 2 || of.levels.is_empty() {
+        return None;
+    }
+    Some(reason(
+        ReasonCode::ControlsDoNotCoverSamples,
+        "M10-27",
+        if values.len() < FEW_SAMPLES {
+            Severity::Note
+        } else {
+            Severity::Comment
+        },
+        against(covered as f64, 2.0, "1"),
+        format!(
+            "The samples lie between {} and {}; {} within, 2 are needed: add a control level or change the range.",
+            figures(low),
+            figures(high),
+            count(covered, "control level lies", "control levels lie")
+        ),
+    ))
+}
+
+/// Whether a position is a sample.
+pub(crate) fn samples(input: &RunInput<'_>, run: &Run) -> Vec<usize> {
+    run.sequence
+        .iter()
+        .copied()
+        .filter(|position| is_sample(input.injections[*position].injection.role))
+        .collect()
+}
