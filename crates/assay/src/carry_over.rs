@@ -126,7 +126,7 @@ fn background(
 impl CarryOver {
     /// Carry-over into the injection at `position` from the injections actually before it; `None` when its own response or
     /// all of theirs are unknown.
-    pub(crate) fn into_sample(
+    pub(crate) fn share_of_sample(
         &self,
         injections: &[AssayInjection],
         run: &Run,

@@ -5,11 +5,11 @@
 //! its own mean, so that a control's bias does not count as scatter).
 //!
 //! Estimator: with residuals e = M·y, weights ω = 1/(u² + s²f²), and G = M·Σ·Mᵀ,
-//! E[Σ ω e²] = Σ c (u² + s² f²) with c_j = Σ_i ω_i M_ij². Equating Σ ω e² to its expectation gives s²; ω is then renewed
-//! and the step repeated (the generalised moment estimator of R. DerSimonian and R. Kacker, Contemp. Clin. Trials 28
+//! `E[Σ ω e²] = Σ c (u² + s² f²)` with `c_j = Σ_i ω_i M_ij²`. Equating Σ ω e² to its expectation gives s²; ω is then renewed
+//! and the step repeated (the generalised moment estimator of R. `DerSimonian` and R. Kacker, Contemp. Clin. Trials 28
 //! (2007) 105-114, eq. 6, with the projection of a regression in place of a weighted mean).
 //! Degrees of freedom after F. E. Satterthwaite, Biometrics Bull. 2 (1946) 110-114: 2·(s²)²/Var(s²), with
-//! Var(Σ ω e²) = 2·Σ ω_i ω_j G_ij² for normal errors.
+//! `Var(Σ ω e²) = 2·Σ ω_i ω_j G_ij²` for normal errors.
 
 use crate::calibration::Curve;
 
@@ -183,14 +183,12 @@ fn estimate(blocks: &[Block], stated: f64) -> (f64, f64) {
 fn step(blocks: &[Block], variance: f64) -> Option<(f64, f64)> {
     let (mut observed, mut known, mut information) = (0.0, 0.0, 0.0);
     for block in blocks {
-        let n = block.squared_residuals.len();
         let weights = block.weights(variance);
-        for i in 0..n {
-            observed += weights[i] * block.squared_residuals[i];
-            for j in 0..n {
-                let m = block.projection[i * n + j];
-                known += weights[i] * m * m * block.area_variances[j];
-                information += weights[i] * m * m * block.squared_levels[j];
+        for ((row, weight), squared) in block.rows().zip(&weights).zip(&block.squared_residuals) {
+            observed += weight * squared;
+            for ((m, area), level) in row.iter().zip(&block.area_variances).zip(&block.squared_levels) {
+                known += weight * m * m * area;
+                information += weight * m * m * level;
             }
         }
     }
@@ -199,6 +197,11 @@ fn step(blocks: &[Block], variance: f64) -> Option<(f64, f64)> {
 }
 
 impl Block {
+    /// Rows of M.
+    fn rows(&self) -> impl Iterator<Item = &[f64]> {
+        self.projection.chunks(self.squared_residuals.len().max(1))
+    }
+
     /// 1/(u² + s²f²); s is held at least at 0.1 % so that noiseless readings do not weigh infinitely.
     fn weights(&self, variance: f64) -> Vec<f64> {
         self.area_variances
@@ -223,19 +226,19 @@ impl Block {
             .collect();
         let mut total = 0.0;
         if n > EXACT_UP_TO {
-            for i in 0..n {
-                let own = weights[i] * spread[i];
-                total += own * own;
+            for (weight, spread) in weights.iter().zip(&spread) {
+                total += (weight * spread) * (weight * spread);
             }
             return 2.0 * total;
         }
-        for i in 0..n {
-            for j in 0..n {
-                let mut g = 0.0;
-                for k in 0..n {
-                    g += self.projection[i * n + k] * spread[k] * self.projection[j * n + k];
-                }
-                total += weights[i] * weights[j] * g * g;
+        for (left, left_weight) in self.rows().zip(&weights) {
+            for (right, right_weight) in self.rows().zip(&weights) {
+                let g = left
+                    .iter()
+                    .zip(right)
+                    .zip(&spread)
+                    .fold(0.0, |sum, ((a, b), spread)| sum + a * spread * b);
+                total += left_weight * right_weight * g * g;
             }
         }
         2.0 * total

@@ -223,7 +223,7 @@ fn place_in_run(context: Context<'_, '_>, position: usize, analyte: usize, read:
         ConcentrationCase::Measured { .. } => {
             let share = facts
                 .carry_over
-                .and_then(|carry_over| carry_over.into_sample(input.injections, run, position, analyte));
+                .and_then(|carry_over| carry_over.share_of_sample(input.injections, run, position, analyte));
             reasons.extend(share.and_then(|share| carry_over_reason(input, run, position, &share)));
         }
         ConcentrationCase::BelowLloq { lloq, estimate } => {

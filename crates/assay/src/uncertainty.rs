@@ -1,6 +1,6 @@
 //! From a ratio to a concentration with a budget: analyte area, internal-standard area, preparation, calibration.
 //!
-//! JCGM 100:2008 §5.1.2 to first order, expressed in the concentration: u_i(x) = u_i(ratio)/f′(x). The calibration's term
+//! JCGM 100:2008 §5.1.2 to first order, expressed in the concentration: `u_i(x) = u_i(ratio)/f′(x)`. The calibration's term
 //! uses the covariance B·XᵀW·Σ·W·X·B with Σ the variances of the preparation model (`crate::preparation`), not the
 //! residual variance of the weighted fit: weights of 1/x² say nothing about how the area noise grows towards the
 //! LLOQ, and the usual covariance then comes out too small there and too large above.
