@@ -176,15 +176,11 @@ fn write_into(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Result<D
         summary.cards += truth.cards as u64;
         summary.faults += truth.faults.len();
         tables.run(&run, &truth)?;
-        let start = run
-            .injections()
-            .next()
-            .and_then(|first| first.injected_at.clone());
         let places: Vec<usize> = (0..run.len()).collect();
         for batch in places.chunks(BATCH) {
             let written: Vec<(u64, u64)> = batch
                 .par_iter()
-                .map(|place| write_traces(&run, *place, start.as_deref(), plan.compression, &traces))
+                .map(|place| write_traces(&run, *place, plan.compression, &traces))
                 .collect::<Result<_, _>>()?;
             for (bytes, count) in written {
                 summary.trace_bytes += bytes;
@@ -237,27 +233,19 @@ fn write_method(run: &SimulatedRun, folder: &Path, several: bool) -> Result<(), 
 fn write_traces(
     run: &SimulatedRun,
     place: usize,
-    start: Option<&str>,
     compression: Compression,
     folder: &Path,
 ) -> Result<(u64, u64), SimulateError> {
-    let file = |place: usize| {
-        run.injections()
-            .nth(place)
-            .map(|injection| injection.trace_file.clone())
-    };
-    let name = file(place).unwrap_or_default();
-    let path = folder.join(&name);
+    let path = folder.join(&run.injection(place).trace_file);
     let traces = run.traces(place);
     // A copied file keeps the head of its original: the bytes are the same.
-    let original = file(run.file_source(place)).unwrap_or_default();
-    let mut bytes =
-        encode(&traces, original.trim_end_matches(".mzML"), start, compression).map_err(|error| {
-            SimulateError::Io {
-                path: path.clone(),
-                source: std::io::Error::other(error),
-            }
-        })?;
+    let original = run.injection(run.file_source(place));
+    let run_id = original.trace_file.trim_end_matches(".mzML");
+    let start = original.injected_at.as_deref();
+    let mut bytes = encode(&traces, run_id, start, compression).map_err(|error| SimulateError::Io {
+        path: path.clone(),
+        source: std::io::Error::other(error),
+    })?;
     if run.is_truncated(place) {
         bytes.truncate(bytes.len() * 3 / 5);
     }

@@ -29,7 +29,7 @@ pub enum Fault {
         /// Which analyte.
         analyte: usize,
     },
-    /// Both calibrators of the lowest level are contaminated (+45 %).
+    /// The two calibrators of the lowest level disagree with everything: +45 % and −45 %.
     LowestCalibratorFails {
         /// Which analyte.
         analyte: usize,
@@ -99,7 +99,7 @@ pub enum Fault {
     },
     /// From one injection on everything elutes 2.8 % later.
     RetentionJump,
-    /// From one injection on the whole response is 45 % higher (source cleaned).
+    /// From one injection on the whole response is 40 % higher (source cleaned).
     InternalStandardStep,
     /// The whole response falls by 40 % over the run.
     InternalStandardDrift,

@@ -79,7 +79,14 @@ impl Planter<'_> {
             Fault::ControlsAtTwoThirds { analyte } => Ok(self.controls_at_two_thirds(analyte)),
             Fault::ControlLevelOff { analyte } => Ok(self.control_level_off(analyte)),
             Fault::ControlsDrift { analyte } => Ok(self.ratio_drift(analyte)),
-            Fault::LowestCalibratorFails { analyte } => Ok(self.calibrators_off(analyte, 0, 1.45)),
+            Fault::LowestCalibratorFails { analyte } => {
+                let lines = self.calibrators_off(analyte, 0, 1.0);
+                // Opposite errors: equal ones would only move the intercept and throw the blame on the next level.
+                for (line, factor) in lines.iter().zip([1.45, 0.55].into_iter().cycle()) {
+                    self.sequence.lines[*line].concentrations[analyte] *= factor;
+                }
+                Ok(lines)
+            }
             Fault::HighestCalibratorFails { analyte } => Ok(self.calibrators_off(analyte, 7, 0.65)),
             Fault::OneCalibratorOff { analyte } => {
                 let lines = self.calibrators_off(analyte, 4, 1.0);
@@ -143,7 +150,7 @@ impl Planter<'_> {
             Fault::InternalStandardStep => {
                 let from = self.middle();
                 for line in &mut self.sequence.lines[from..] {
-                    line.effects.response *= 1.45;
+                    line.effects.response *= 1.4;
                 }
                 Ok(vec![from])
             }
@@ -414,11 +421,16 @@ impl Planter<'_> {
             let usable = |at: usize| {
                 at < planter.taken.len() && !planter.taken[at] && planter.sequence.lines[at].card.is_some()
             };
+            let bears = |at: usize| {
+                let concentration = planter.sequence.lines[at].concentrations[analyte];
+                concentration <= 0.0 || concentration >= 20.0 * of.lloq()
+            };
             usable(place + 1)
                 && usable(place + 2)
                 && planter.alone(place)
                 && planter.alone(place + 1)
                 && planter.in_mid_range(place, analyte)
+                && (planter.alone(place + 2) || bears(place + 2))
         })?;
         // Who comes after must be known to have much of the drug, or none of it.
         for after in [place + 1, place + 2] {

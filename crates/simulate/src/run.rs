@@ -111,6 +111,15 @@ impl SimulatedRun {
         (times_min, signal)
     }
 
+    /// The injection at this place (from 0).
+    ///
+    /// # Panics
+    /// When there is no such place.
+    #[must_use]
+    pub fn injection(&self, place: usize) -> &Injection {
+        &self.lines[place].injection
+    }
+
     /// Whether the file of the injection at this place ends early.
     pub(crate) fn is_truncated(&self, place: usize) -> bool {
         self.lines[place].effects.truncated
