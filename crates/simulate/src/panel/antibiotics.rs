@@ -60,7 +60,7 @@ pub(super) fn table() -> PanelTable {
                 model: CurveModel::Linear,
                 calibrators: [0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 20.0],
                 controls: &[("QL", 0.7), ("QM", 7.0), ("QH", 15.2)],
-                signal_to_noise_lloq: 10.0,
+                signal_to_noise_lloq: 11.5,
                 median: 2.5,
                 log_sd: 0.7,
                 share: 0.55,

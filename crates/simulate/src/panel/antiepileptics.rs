@@ -97,7 +97,7 @@ pub(super) fn table() -> PanelTable {
                 model: CurveModel::Linear,
                 calibrators: [1.0, 2.0, 4.0, 10.0, 20.0, 40.0, 80.0, 100.0],
                 controls: &[("QL", 2.6), ("QM", 36.0), ("QH", 76.0)],
-                signal_to_noise_lloq: 10.0,
+                signal_to_noise_lloq: 11.5,
                 median: 18.0,
                 log_sd: 0.6,
                 share: 0.30,

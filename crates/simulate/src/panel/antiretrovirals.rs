@@ -97,7 +97,7 @@ pub(super) fn table() -> PanelTable {
                 model: CurveModel::Linear,
                 calibrators: [0.05, 0.1, 0.2, 0.5, 1.0, 2.5, 4.0, 5.0],
                 controls: &[("QL", 0.14), ("QM", 1.8), ("QH", 3.8)],
-                signal_to_noise_lloq: 10.0,
+                signal_to_noise_lloq: 11.5,
                 median: 1.1,
                 log_sd: 0.6,
                 share: 0.30,

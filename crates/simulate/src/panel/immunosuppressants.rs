@@ -119,7 +119,7 @@ pub(super) fn table() -> PanelTable {
                 model: CurveModel::Linear,
                 calibrators: [1.0, 2.0, 4.0, 8.0, 15.0, 25.0, 40.0, 50.0],
                 controls: &[("QL", 2.5), ("QU", 6.5), ("QM", 20.0), ("QH", 38.0)],
-                signal_to_noise_lloq: 10.0,
+                signal_to_noise_lloq: 11.5,
                 median: 5.0,
                 log_sd: 0.5,
                 share: 0.14,

@@ -65,7 +65,7 @@ pub(super) fn table() -> PanelTable {
                 model: CurveModel::Linear,
                 calibrators: [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 80.0, 100.0],
                 controls: &[("QL", 2.7), ("QM", 38.0), ("QH", 76.0)],
-                signal_to_noise_lloq: 10.0,
+                signal_to_noise_lloq: 11.5,
                 median: 28.0,
                 log_sd: 0.6,
                 share: 0.6,

@@ -93,7 +93,8 @@ pub(crate) struct AnalyteRow {
     pub(crate) calibrators: [f64; 8],
     /// Controls in range, lowest first.
     pub(crate) controls: &'static [(&'static str, f64)],
-    /// Expected height over root-mean-square noise at the lowest calibrator.
+    /// Height over root-mean-square noise at the lowest calibrator, before suppression and drift (which take about
+    /// an eighth of it).
     pub(crate) signal_to_noise_lloq: f64,
     /// Concentrations of people: median and logarithmic standard deviation.
     pub(crate) median: f64,
