@@ -413,8 +413,8 @@ impl Planter<'_> {
         })
     }
 
-    /// Such a sample, followed by a sample of the same analyte in mid-range and then by any sample whose own
-    /// concentration makes what is left of the strong one negligible.
+    /// A sample in which this analyte was asked for, followed by two others whose concentration can be set or makes
+    /// what is left of a strong predecessor negligible.
     fn sample_followed(&mut self, fault: Fault, analyte: usize) -> Result<usize, SimulateError> {
         let of = &self.panel.method.analytes[analyte];
         let place = self.pick(fault, |planter, place| {
@@ -429,7 +429,7 @@ impl Planter<'_> {
                 && usable(place + 2)
                 && planter.alone(place)
                 && planter.alone(place + 1)
-                && planter.in_mid_range(place, analyte)
+                && planter.asks(place, analyte)
                 && (planter.alone(place + 2) || bears(place + 2))
         })?;
         // Who comes after must be known to have much of the drug, or none of it.
@@ -466,13 +466,16 @@ impl Planter<'_> {
 
     fn in_mid_range(&self, place: usize, analyte: usize) -> bool {
         let of = &self.panel.method.analytes[analyte];
+        let concentration = self.sequence.lines[place].concentrations[analyte];
+        self.asks(place, analyte) && concentration > 5.0 * of.lloq() && concentration < 0.6 * of.uloq()
+    }
+
+    /// Whether this line's card asks for the analyte and its extract is not diluted.
+    fn asks(&self, place: usize, analyte: usize) -> bool {
         let line = &self.sequence.lines[place];
-        let asked = line
-            .card
-            .is_some_and(|card| self.sequence.cards[card].concentrations[analyte].is_some());
-        let concentration = line.concentrations[analyte];
-        let plain = line.injection.dilution_factor <= 1.0;
-        asked && plain && concentration > 5.0 * of.lloq() && concentration < 0.6 * of.uloq()
+        let card = line.card.map(|card| &self.sequence.cards[card]);
+        line.injection.dilution_factor <= 1.0
+            && card.is_some_and(|card| card.concentrations[analyte].is_some())
     }
 
     fn pick(&mut self, fault: Fault, fits: impl Fn(&Self, usize) -> bool) -> Result<usize, SimulateError> {

@@ -142,7 +142,11 @@ fn the_demo_faults_find_their_samples_for_any_seed() {
         let mut plan = spotwright_simulate::DayPlan::demo();
         plan.seed = seed;
         for run in plan.runs() {
-            let planted = simulate_run(&run).unwrap().truth().faults.len();
+            let planted = simulate_run(&run)
+                .unwrap_or_else(|error| panic!("seed {seed}: {error}"))
+                .truth()
+                .faults
+                .len();
             assert_eq!(planted, run.faults.len());
         }
     }
