@@ -111,7 +111,7 @@ pub(crate) fn fit(
     let median = order_statistic(work, 0.5).unwrap_or(0.0);
     let mut scatter = NORMAL_MAD_FACTOR * median;
     let mut measurable = true;
-    if !(scatter > 0.0) {
+    if scatter <= 0.0 {
         // More than half of the points are exactly on the line. Some spikes are the noise of a counting detector at
         // low level; next to none are the mark of a threshold.
         let off = work.iter().filter(|r| **r > 0.0).count();

@@ -289,7 +289,7 @@ pub(crate) fn vertex(x: &[f64], smooth: &[f64], index: usize) -> f64 {
     );
     // Slopes at the two half-way points are `rise` and `-fall`; the vertex is where the line between them is zero.
     let bend = rise + fall;
-    if !(bend > 0.0) {
+    if bend <= 0.0 {
         return x[index];
     }
     let place = x[index] - 0.5 * before + rise / bend * 0.5 * (before + after);

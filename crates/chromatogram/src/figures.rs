@@ -28,7 +28,7 @@ pub(crate) fn read(
 ) -> Figures {
     let front_and_back = |share: f64| -> Option<(f64, f64)> {
         let level = share * height;
-        if !(level > READABLE * smooth_noise) {
+        if level <= READABLE * smooth_noise {
             return None;
         }
         let above = |i: usize| smooth[i] - baseline.at(x[i]) - level;
@@ -90,7 +90,7 @@ pub(crate) fn is_saturated(
         return true;
     }
     // A few counts are equal by chance.
-    if !(highest > 50.0 * noise) {
+    if highest <= 50.0 * noise {
         return false;
     }
     let mut run_start = None;

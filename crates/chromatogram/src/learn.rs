@@ -136,7 +136,7 @@ impl<'a> Run<'a> {
             reference.transitions[index].retention_min = retention;
             if standard {
                 let mut heights = Vec::new();
-                for injection in 0..self.injections.len() {
+                for (injection, alignment) in alignments.iter_mut().enumerate() {
                     let nearest = sightings
                         .iter()
                         .filter(|s| s.injection == injection)
@@ -148,12 +148,12 @@ impl<'a> Run<'a> {
                         .filter(|s| (s.time_min - retention).abs() <= tolerance);
                     if let Some(s) = nearest {
                         heights.push(s.height);
-                        alignments[injection].found.push(crate::injection::FoundStandard {
+                        alignment.found.push(crate::injection::FoundStandard {
                             transition: index,
                             reference_min: retention,
                             time_min: s.time_min,
                         });
-                        alignments[injection]
+                        alignment
                             .found
                             .sort_by(|a, b| a.reference_min.total_cmp(&b.reference_min));
                     }
@@ -308,7 +308,7 @@ impl<'a> Run<'a> {
             .min_by(|(_, a), (_, b)| a.apex_s.abs().total_cmp(&b.apex_s.abs()))
             .map(|(position, _)| position)?;
         let peak = self.scratch.candidates[chosen];
-        if !(peak.height > SHAPE_SIGNAL_TO_NOISE * noise) {
+        if peak.height <= SHAPE_SIGNAL_TO_NOISE * noise {
             return None;
         }
         // Limits and stretches scale with the peak's own width.

@@ -37,7 +37,7 @@ pub(crate) fn measure(
     scratch: &mut Scratch,
 ) -> Option<Peak> {
     let (start_min, end_min) = (limits.start_min, limits.end_min);
-    if !(start_min < end_min) {
+    if !start_min.is_finite() || !end_min.is_finite() || start_min >= end_min {
         return None;
     }
     let centre_min = 0.5 * (start_min + end_min);
@@ -109,7 +109,7 @@ pub(crate) fn measure(
     if extent.first_s > -half_s || extent.last_s < half_s {
         flags.push(PeakFlag::AtTraceEnd);
     }
-    if !(noise > 0.0) {
+    if noise <= 0.0 {
         flags.push(PeakFlag::NoiseNotMeasurable);
     }
     flags.sort_unstable();

@@ -218,7 +218,7 @@ fn fit(samples: &[NoiseSample]) -> Option<NoiseModel> {
         let [mut aa, mut ab, mut bb, mut ay, mut by] = [0.0; 5];
         for s in samples {
             let expected = s.expected(model);
-            if !(expected > 0.0) {
+            if expected <= 0.0 {
                 continue;
             }
             // Everything in units of the expectation keeps the sums of order one.

@@ -55,7 +55,7 @@ pub(crate) fn place(
             amplitude,
             shape_square: aa,
         });
-        if !(amplitude > 0.0) {
+        if amplitude <= 0.0 {
             return None;
         }
         let shift = (-moved / amplitude).clamp(-0.3 * width, 0.3 * width);

@@ -35,7 +35,7 @@ pub(crate) struct Extent {
 }
 
 /// Beyond this nothing is a time or an intensity of a chromatogram, and squares would overflow.
-const LARGEST: f64 = 1e100;
+const LARGEST: f64 = 1e30;
 
 impl Scratch {
     /// Empty buffers.
@@ -45,7 +45,7 @@ impl Scratch {
     }
 
     /// Loads the points within `before_s` and `after_s` of `centre_min`, in order of time. Points that are not finite (or
-    /// beyond 1e100) are left out, points at the same time averaged. `None` when the trace holds no usable point.
+    /// beyond 1e30) are left out, points at the same time averaged. `None` when the trace holds no usable point.
     pub(crate) fn load(
         &mut self,
         trace: &Trace,

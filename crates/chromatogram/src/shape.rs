@@ -154,7 +154,7 @@ impl PeakShape {
     #[inline]
     pub(crate) fn look_up(&self, x_s: f64) -> (f64, f64) {
         let place = (x_s - self.table_start_s) * self.nodes_per_s;
-        if !(place >= 0.0) {
+        if place < 0.0 {
             return (0.0, 0.0);
         }
         let node = place as usize;

@@ -6,7 +6,7 @@
 /// Five points are the least that smooths; a peak of fewer than five points at half height is left as recorded, since
 /// a five-point window would take more than 1 % off its height.
 pub(crate) fn half_width(points_per_width: f64, fraction: f64) -> usize {
-    if !(points_per_width >= 5.0) {
+    if points_per_width < 5.0 {
         return 0;
     }
     let window = points_per_width * fraction.clamp(0.0, 1.0);

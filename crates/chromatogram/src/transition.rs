@@ -241,11 +241,11 @@ fn measure_candidate(
         }
     });
     // Spikes are low here and broad noise is not raised; a peak unlike the run's is judged by its own height.
-    if !(placement.amplitude >= settings.minimum_signal_to_noise * noise) {
+    if placement.amplitude <= 0.0 || placement.amplitude < settings.minimum_signal_to_noise * noise {
         return None;
     }
     let apex_s = placement.apex_s;
-    if !(apex_s.abs() <= 60.0 * aim.tolerance_min + 0.25 * width) {
+    if apex_s.abs() > 60.0 * aim.tolerance_min + 0.25 * width {
         return None;
     }
     let tops = if one_peak.is_some() {
@@ -528,7 +528,7 @@ fn own_noise(
     shape: &crate::shape::PeakShape,
     placement: &Placement,
 ) -> NoiseModel {
-    if model != NoiseModel::ASSUMED || !(placement.amplitude > 20.0 * baseline.noise) {
+    if model != NoiseModel::ASSUMED || placement.amplitude <= 20.0 * baseline.noise {
         return model;
     }
     let (mut product, mut square) = (0.0, 0.0);
@@ -649,7 +649,7 @@ fn bump(
     view: &View,
 ) -> Option<(f64, f64)> {
     let Scratch { x, smooth, .. } = scratch;
-    if !(placement.amplitude > 30.0 * baseline.noise) {
+    if placement.amplitude <= 30.0 * baseline.noise {
         return None;
     }
     let mut best: Option<(f64, f64)> = None;
