@@ -136,8 +136,8 @@ const show = link => {
     const analyte = rows && row.parentElement.rows.length > 1 ? row.cells[0].textContent : "";
     const own = !analyte || name === analyte || name.startsWith(analyte + " "), standard = !own && !analytes.some(a => name === a || name.startsWith(a + " "));
     // An internal standard belongs to no row: its picture carries every reason of the injection.
-    if (!own && !(standard && row.cells[4].textContent)) continue;
-    why += `<p>${escape(analyte)} ${row.cells[1].innerHTML} ${row.cells[3].innerHTML}</p>${row.cells[4].innerHTML}`;
+    if (!own && !(standard && row.cells[3].textContent)) continue;
+    why += `<p>${escape(analyte)} ${row.cells[1].innerHTML} ${row.cells[2].innerHTML}</p>${row.cells[3].innerHTML}`;
   }
   $("#viewer-why").innerHTML = why;
   $("[data-zoom]", viewer).setAttribute("aria-pressed", zoomed);

@@ -79,7 +79,7 @@ fn push_caption(out: &mut String, peak: &PeakOutcome) {
             }
         }
         PeakOutcome::NotFound(none) => {
-            out.push_str("<em>no peak: ");
+            out.push_str("<em class=\"no\">no peak: ");
             out.push_str(words::no_peak(none.reason));
             out.push_str("</em>");
         }
@@ -236,6 +236,10 @@ impl PathText {
         } else if size < 100 {
             self.byte(b'0' + (size / 10) as u8);
             self.byte(b'0' + (size % 10) as u8);
+        } else if size < 1000 {
+            self.byte(b'0' + (size / 100) as u8);
+            self.byte(b'0' + (size / 10 % 10) as u8);
+            self.byte(b'0' + (size % 10) as u8);
         } else {
             for digit in itoa::Buffer::new().format(size).bytes() {
                 self.byte(digit);
@@ -298,10 +302,14 @@ struct Window {
 impl Window {
     /// `None` without points.
     fn around(points: &[[f32; 2]]) -> Option<Self> {
-        let first_min = points.iter().map(|p| p[0]).reduce(f32::min)?;
-        let last_min = points.iter().map(|p| p[0]).reduce(f32::max)?;
-        let low = points.iter().map(|p| p[1]).fold(0.0, f32::min);
-        let high = points.iter().map(|p| p[1]).fold(low, f32::max);
+        let [first, ..] = points else { return None };
+        let (mut first_min, mut last_min, mut low, mut high) = (first[0], first[0], 0.0_f32, 0.0_f32);
+        for [time, counts] in points {
+            first_min = first_min.min(*time);
+            last_min = last_min.max(*time);
+            low = low.min(*counts);
+            high = high.max(*counts);
+        }
         let last_min = if last_min > first_min {
             last_min
         } else {

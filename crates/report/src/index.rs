@@ -41,7 +41,7 @@ pub fn index_page<W: Write>(mut w: W, day: &DayContext<'_>, runs: &[RunLink<'_>]
     let page = html! {
         (DOCTYPE)
         html lang="en" {
-            (html_head(&format!("{simulated}{}: {} runs", day.day, runs.len())))
+            (html_head(&format!("{simulated}{}: {} runs", day.day, runs.len()), day.simulated))
             body {
                 a.skip href="#runs" { "Skip to the runs" }
                 @if day.simulated { (simulated_mark()) }

@@ -174,8 +174,9 @@ impl Render for Sample<'_> {
             level.as_str().render_to(out);
         }
         if let Some(card) = &of.card {
-            out.push(' ');
+            out.push_str(" <span class=\"k\">");
             card.as_str().render_to(out);
+            out.push_str("</span>");
         }
         if let Some(spot) = of.spot {
             out.push_str(", spot ");
@@ -217,7 +218,7 @@ pub(crate) fn evidence(reason: &Reason) -> Markup {
         small {
             @if let Some(value) = measured { "measured " (number(value)) " · " }
             @if let Some(value) = limit { "limit " (number(value)) " · " }
-            (reason.rule)
+            span { (reason.rule) }
         }
     }
 }

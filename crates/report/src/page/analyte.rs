@@ -256,10 +256,21 @@ fn calibrators(of: &AnalyteRunRecord, numbers: &mut Numbers) -> Markup {
             }
         }
     };
-    let found = format!("Found ({unit})");
-    let nominal = format!("Nominal ({unit})");
-    let head = ["Order", "Level", &nominal, "Ratio", &found, "Error", "In the fit"];
-    table(numbers.table(), "Calibrators", &head, rows)
+    let head = [
+        "Order",
+        "Level",
+        "Nominal",
+        "Ratio",
+        "Found",
+        "Error",
+        "In the fit",
+    ];
+    table(
+        numbers.table(),
+        &format!("Calibrators, concentrations in {unit}"),
+        &head,
+        rows,
+    )
 }
 
 fn controls(list: &[ControlRecord], of: &AnalyteRunRecord, title: &str, numbers: &mut Numbers) -> Markup {
@@ -281,14 +292,17 @@ fn controls(list: &[ControlRecord], of: &AnalyteRunRecord, title: &str, numbers:
         }
         @if list.is_empty() { tr { td colspan="6" { "none in this run" } } }
     };
-    let found = format!("Found ({unit})");
-    let nominal = format!("Nominal ({unit})");
-    let mut head = vec!["Order", "Level", &nominal];
+    let mut head = vec!["Order", "Level", "Nominal"];
     if diluted {
         head.push("Dilution");
     }
-    head.extend([found.as_str(), "Error", "Limit"]);
-    table(numbers.table(), title, &head, rows)
+    head.extend(["Found", "Error", "Limit"]);
+    table(
+        numbers.table(),
+        &format!("{title}, concentrations in {unit}"),
+        &head,
+        rows,
+    )
 }
 
 fn blanks(of: &AnalyteRunRecord, numbers: &mut Numbers) -> Markup {

@@ -31,13 +31,17 @@ struct Key {
 struct Group {
     entries: Vec<Entry>,
     count: usize,
+    left_out: usize,
 }
 
+/// Results of one injection that share their line.
 #[derive(Debug)]
 struct Entry {
     order: u32,
-    analyte: usize,
-    title: String,
+    /// Order and card, escaped.
+    sample: String,
+    /// Place and name of each analyte.
+    analytes: Vec<(usize, String)>,
     line: String,
 }
 
@@ -63,13 +67,19 @@ impl Attention {
             };
             let group = self.groups.entry(key).or_default();
             group.count += 1;
-            if group.entries.len() < MOST_IN_GROUP {
-                group.entries.push(Entry {
-                    order: injection.injection.order,
-                    analyte: place,
-                    title: sample_short(&injection.injection, result),
-                    line: line(result, leading).into_string(),
-                });
+            let order = injection.injection.order;
+            let analyte = (place, result.analyte.to_string());
+            let line = line(result, leading).into_string();
+            let full = group.entries.len() >= MOST_IN_GROUP;
+            match group.entries.last_mut() {
+                Some(entry) if entry.order == order && entry.line == line => entry.analytes.push(analyte),
+                _ if full => group.left_out += 1,
+                _ => group.entries.push(Entry {
+                    order,
+                    sample: sample_short(&injection.injection),
+                    analytes: vec![analyte],
+                    line,
+                }),
             }
         }
     }
@@ -127,32 +137,41 @@ fn group(key: Key, group: &Group) -> Markup {
     let reason = key.reason.map_or("no single reason".to_owned(), |code| {
         code.as_str().replace('-', " ")
     });
-    let left_out = group.count - group.entries.len();
     html! {
         div.group {
             h3 { (words::verdict(verdict)) ": " (reason) " " span.count { "(" (group.count) ")" } }
-            @if group.count > COMPACT_ABOVE {
+            @if group.entries.len() > COMPACT_ABOVE {
                 p.links {
-                    @for entry in &group.entries {
-                        a href={ "#r" (entry.order) "-" (entry.analyte) } { (PreEscaped(&entry.title)) } " "
-                    }
-                    @if left_out > 0 { "and " (left_out) " more: filter the results by verdict." }
+                    @for entry in &group.entries { span { (links(entry)) } " " }
+                    @if group.left_out > 0 { "and " (group.left_out) " more: filter the results by verdict." }
                 }
             } @else {
                 table {
+                    colgroup { col.g1; col.g2; col; col.g4; }
                     thead.hidden { tr {
                         th scope="col" { "Result" } th scope="col" { "Found" } th scope="col" { "Why" } th scope="col" { "Next" }
                     } }
                     tbody {
                         @for entry in &group.entries {
                             tr {
-                                th scope="row" { a href={ "#r" (entry.order) "-" (entry.analyte) } { (PreEscaped(&entry.title)) } }
+                                th scope="row" { (links(entry)) }
                                 (PreEscaped(&entry.line))
                             }
                         }
                     }
                 }
             }
+        }
+    }
+}
+
+/// Order and card, then each analyte as a link to its row.
+fn links(entry: &Entry) -> Markup {
+    html! {
+        (PreEscaped(&entry.sample)) " "
+        @for (nth, (place, name)) in entry.analytes.iter().enumerate() {
+            @if nth > 0 { ", " }
+            a href={ "#r" (entry.order) "-" (place) } { (name) }
         }
     }
 }

@@ -207,7 +207,7 @@ impl<W: Write> Out<W> {
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'";
 
 /// The part every page shares: character set, policy, style.
-pub(crate) fn html_head(title: &str) -> Markup {
+pub(crate) fn html_head(title: &str, simulated: bool) -> Markup {
     html! {
         head {
             meta charset="utf-8";
@@ -216,6 +216,10 @@ pub(crate) fn html_head(title: &str) -> Markup {
             meta name="color-scheme" content="light dark";
             title { (title) }
             style { (PreEscaped(include_str!("../../assets/page.css"))) }
+            @if simulated {
+                // On paper the mark stands on every sheet.
+                style { (PreEscaped("@page{@top-center{content:\"SIMULATED DATA. Not for care.\"}}")) }
+            }
         }
     }
 }
@@ -240,7 +244,7 @@ fn head(context: &PageContext<'_>, run: &RunRecord) -> Markup {
         (DOCTYPE)
         // The opening tags are closed by `foot`.
         (PreEscaped("<html lang=\"en\">"))
-        (html_head(&title))
+        (html_head(&title, context.simulated))
         (PreEscaped("<body>"))
         a.skip href="#verdict" { "Skip to the verdict" }
         @if context.simulated { (simulated_mark()) }

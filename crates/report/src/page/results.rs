@@ -67,7 +67,6 @@ pub(super) fn opening(run: &RunRecord) -> String {
             (PreEscaped("<div class=\"scroll\"><table id=\"rows\"><thead><tr>"))
             th scope="col" { @if single { "Sample" } @else { "Analyte" } }
             th scope="col" { "Found" }
-            th scope="col" { "Against nominal" }
             th scope="col" { "Verdict and next step" }
             th.wide scope="col" { "Why" }
             (PreEscaped("</tr></thead>"))
@@ -100,7 +99,7 @@ pub(super) fn push_injection(
     out.push_str("\">");
     let heading_row = !single || of.results.len() != 1;
     if heading_row {
-        out.push_str("<tr class=\"h\"><th colspan=\"5\" scope=\"rowgroup\">");
+        out.push_str("<tr class=\"h\"><th colspan=\"4\" scope=\"rowgroup\">");
         push_sample(out, of, drawn);
         out.push_str("</th></tr>");
     }
@@ -125,7 +124,6 @@ pub(super) fn push_injection(
         }
         out.push_str("</th><td class=\"num\">");
         push_found(out, result);
-        out.push_str("</td><td class=\"num\">");
         push_against_nominal(out, result);
         out.push_str("</td><td>");
         verdict.render_to(out);
@@ -194,11 +192,13 @@ fn push_sample(out: &mut String, of: &InjectionRecord, drawn: bool) {
 
 fn push_against_nominal(out: &mut String, result: &ResultRecord) {
     if let Some(nominal) = result.nominal.filter(|nominal| nominal.is_finite()) {
+        out.push_str(" <small>nominal ");
         push_significant(out, nominal, 3);
         if let Some(error) = result.relative_error_pct.filter(|error| error.is_finite()) {
-            out.push_str(" · ");
+            out.push_str(", ");
             SignedPercent(error).render_to(out);
         }
+        out.push_str("</small>");
     }
 }
 
@@ -254,7 +254,7 @@ fn push_measured(out: &mut String, value: f64, standard_uncertainty: f64, interv
             out.push(')');
         }
     } else if (below - above).abs() <= LOPSIDED * half {
-        out.push_str(" ± ");
+        out.push_str("\u{a0}±\u{a0}");
         push_uncertainty(out, value, half);
     } else {
         out.push_str(" [");
@@ -263,7 +263,7 @@ fn push_measured(out: &mut String, value: f64, standard_uncertainty: f64, interv
         push_significant(out, interval[1], 3);
         out.push(']');
     }
-    out.push_str(" <i>");
+    out.push_str("\u{a0}<i>");
     out.push_str(unit);
     out.push_str("</i>");
 }
@@ -285,13 +285,13 @@ fn push_beyond(out: &mut String, sign: &str, limit: f64, unit: &str) {
     out.push_str(sign);
     out.push(NARROW_SPACE);
     push_significant(out, limit, 3);
-    out.push_str(" <i>");
+    out.push_str("\u{a0}<i>");
     out.push_str(unit);
     out.push_str("</i>");
 }
 
-/// A result's name in a list: order, card or level, analyte. Escaped.
-pub(super) fn sample_short(injection: &Injection, result: &ResultRecord) -> String {
+/// A sample's name in a list: order, card, spot when it is not the first. Escaped.
+pub(super) fn sample_short(injection: &Injection) -> String {
     let mut out = String::new();
     push_integer(&mut out, i64::from(injection.order));
     out.push_str(" · ");
@@ -306,8 +306,6 @@ pub(super) fn sample_short(injection: &Injection, result: &ResultRecord) -> Stri
         out.push_str(" spot ");
         push_integer(&mut out, i64::from(spot));
     }
-    out.push_str(" · ");
-    result.analyte.as_str().render_to(&mut out);
     out
 }
 

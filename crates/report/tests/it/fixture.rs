@@ -250,7 +250,7 @@ fn injection(
         id: line.id(),
         injection: line,
         trace_sha256: Some(format!(
-            "{:064x}",
+            "{:032x}5eed5eed5eed5eed5eed5eed5eed5eed",
             u128::from(order).wrapping_mul(0x9e37_79b9_7f4a_7c15_f39c_c060_5ced_c835)
         )),
         reasons: Vec::new(),

@@ -236,10 +236,13 @@ fn concentrations_show_three_digits_and_an_uncertainty_rounded_up_beside_them() 
             .0;
         cell.to_owned()
     };
-    assert_eq!(show(12.345, 11.432, 13.258), "12.3 ± 1.0 <i>µg/L</i>");
-    assert_eq!(show(8.0, 7.5, 8.5), "8.00 ± 0.50 <i>µg/L</i>");
-    assert_eq!(show(123.4, 123.2, 123.6), "123 ± 0.20 <i>µg/L</i>");
-    assert_eq!(show(2.0, 1.5, 3.5), "2.00 [1.50 to 3.50] <i>µg/L</i>");
+    assert_eq!(
+        show(12.345, 11.432, 13.258),
+        "12.3\u{a0}±\u{a0}1.0\u{a0}<i>µg/L</i>"
+    );
+    assert_eq!(show(8.0, 7.5, 8.5), "8.00\u{a0}±\u{a0}0.50\u{a0}<i>µg/L</i>");
+    assert_eq!(show(123.4, 123.2, 123.6), "123\u{a0}±\u{a0}0.20\u{a0}<i>µg/L</i>");
+    assert_eq!(show(2.0, 1.5, 3.5), "2.00 [1.50 to 3.50]\u{a0}<i>µg/L</i>");
 }
 
 #[test]
