@@ -10,7 +10,7 @@ use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 /// Entries of one group written in full; beyond, the number alone: the table can be filtered for them.
-const MOST_IN_GROUP: usize = 200;
+const MOST_IN_GROUP: usize = 400;
 /// Above this many entries of one group each is a link and no more.
 const COMPACT_ABOVE: usize = 12;
 
@@ -142,7 +142,7 @@ fn group(key: Key, group: &Group) -> Markup {
             h3 { (words::verdict(verdict)) ": " (reason) " " span.count { "(" (group.count) ")" } }
             @if group.entries.len() > COMPACT_ABOVE {
                 p.links {
-                    @for entry in &group.entries { span { (links(entry)) } " " }
+                    @for of_injection in group.entries.chunk_by(|a, b| a.order == b.order) { span { (links(of_injection)) } " " }
                     @if group.left_out > 0 { "and " (group.left_out) " more: filter the results by verdict." }
                 }
             } @else {
@@ -154,7 +154,7 @@ fn group(key: Key, group: &Group) -> Markup {
                     tbody {
                         @for entry in &group.entries {
                             tr {
-                                th scope="row" { (links(entry)) }
+                                th scope="row" { (links(std::slice::from_ref(entry))) }
                                 (PreEscaped(&entry.line))
                             }
                         }
@@ -165,13 +165,16 @@ fn group(key: Key, group: &Group) -> Markup {
     }
 }
 
-/// Order and card, then each analyte as a link to its row.
-fn links(entry: &Entry) -> Markup {
+/// Order and card of an injection, then each analyte as a link to its row.
+fn links(of_injection: &[Entry]) -> Markup {
+    let analytes = of_injection.iter().flat_map(|entry| &entry.analytes);
     html! {
-        (PreEscaped(&entry.sample)) " "
-        @for (nth, (place, name)) in entry.analytes.iter().enumerate() {
-            @if nth > 0 { ", " }
-            a href={ "#r" (entry.order) "-" (place) } { (name) }
+        @if let Some(first) = of_injection.first() {
+            (PreEscaped(&first.sample)) " "
+            @for (nth, (place, name)) in analytes.enumerate() {
+                @if nth > 0 { ", " }
+                a href={ "#r" (first.order) "-" (place) } { (name) }
+            }
         }
     }
 }

@@ -4,6 +4,7 @@ use crate::fixture::{self, Fixture};
 use crate::html;
 use spotwright_domain::concentration::ConcentrationCase;
 use spotwright_domain::reason::{ReasonCode, Severity};
+use spotwright_domain::record::{NextStep, ResultVerdict};
 use spotwright_report::{DayContext, PageContext, PageTotals, RunLink, RunPage, Shown, index_page};
 
 fn context(total: u64, shown: Shown) -> PageContext<'static> {
@@ -259,6 +260,38 @@ fn by_exception_draws_what_calls_for_a_look_and_counts_the_rest() {
     // Injections whose chromatograms are not drawn are still there.
     assert_eq!(few.matches("<tbody id=\"i").count(), 74);
     html::tags(&few).unwrap();
+}
+
+#[test]
+fn a_reason_shared_by_a_whole_run_does_not_fill_the_top_of_the_page() {
+    let mut made = fixture::run(74, 4);
+    let mut persons = 0;
+    for (record, _) in made
+        .injections
+        .iter_mut()
+        .filter(|(r, _)| r.injection.card.is_some())
+    {
+        for result in &mut record.results {
+            let text = "The analyte does not stand in this run.";
+            result.reasons = vec![fixture::reason(
+                ReasonCode::RunRejected,
+                "G-4",
+                Severity::Reject,
+                None,
+                "1",
+                text,
+            )];
+            result.verdict = ResultVerdict::NotReportable;
+            result.next_step = NextStep::Repeat;
+            persons += 1;
+        }
+    }
+    let (page, _) = write(&made, &context(74, Shown::All));
+    let (_, section) = page.split_once("id=\"attention\"").unwrap();
+    let (section, _) = section.split_once("</section>").unwrap();
+    assert!(section.contains(&format!("run rejected <span class=\"count\">({persons})</span>")));
+    assert_eq!(section.matches("href=\"#r").count(), persons);
+    assert!(!section.contains("<table"));
 }
 
 #[test]
