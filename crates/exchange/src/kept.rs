@@ -72,16 +72,24 @@ fn read_bytes(folder: &Path, file: &str, problems: &mut Problems) -> Option<Vec<
         opened => opened,
     };
     let mut bytes = Vec::new();
-    let read = opened.and_then(|opened| opened.take(LARGEST + 1).read_to_end(&mut bytes));
+    let read = opened.and_then(|opened| {
+        // Asked first, so that a huge file is not read to learn that it is huge.
+        if opened.metadata()?.len() > LARGEST {
+            return Ok(true);
+        }
+        // And limited all the same: a file may grow, or be no plain file.
+        opened.take(LARGEST + 1).read_to_end(&mut bytes)?;
+        Ok(bytes.len() as u64 > LARGEST)
+    });
     match read {
         Err(error) => {
             problems.push(unreadable(file, &error));
             None
         }
-        Ok(_) if bytes.len() as u64 > LARGEST => {
+        Ok(true) => {
             problems.push(too_large(file, LARGEST));
             None
         }
-        Ok(_) => Some(bytes),
+        Ok(false) => Some(bytes),
     }
 }

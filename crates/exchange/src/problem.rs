@@ -345,6 +345,11 @@ impl Problems {
         }
     }
 
+    /// Whether another problem would only be counted: then it is not worth looking for what was meant.
+    pub(crate) fn is_full(&self) -> bool {
+        self.problems.len() >= MOST_LISTED
+    }
+
     pub(crate) fn count(&self) -> usize {
         self.problems.len() + self.unlisted_problems
     }

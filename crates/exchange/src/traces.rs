@@ -70,10 +70,15 @@ impl TraceFolder {
                 names.truncate(MOST_COMPARED);
                 names
             });
+            let near = if problems.is_full() {
+                None
+            } else {
+                nearest(text, names.iter().map(String::as_str))
+            };
             problems.push(
                 row.problem(column, FormatProblemCode::TraceFileMissing)
                     .expected("a file in traces/")
-                    .nearest(nearest(text, names.iter().map(String::as_str))),
+                    .nearest(near),
             );
             return;
         };

@@ -507,6 +507,9 @@ impl Again<'_> {
                 .map(|entry| &kept[entry.2 as usize])
         };
         for repeat in kept.iter().filter(|kept| kept.repeats) {
+            if problems.is_full() {
+                return;
+            }
             let Some(table) = self.table(repeat.place) else {
                 continue;
             };

@@ -5,4 +5,5 @@ mod bad_input;
 mod broken_days;
 mod documents;
 mod good_days;
+mod hostile;
 mod tiny_day;
