@@ -58,6 +58,11 @@ impl TraceFolder {
         }
     }
 
+    /// Whether the folder is there.
+    pub(crate) fn is_there(&self) -> bool {
+        self.real.is_some()
+    }
+
     /// The file the cell names must be there and lie in the folder, whatever links lead to it.
     pub(crate) fn check(&mut self, row: &Row<'_>, column: usize, problems: &mut Problems) {
         let text = row.text(column);

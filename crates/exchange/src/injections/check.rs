@@ -109,6 +109,13 @@ pub(crate) fn read_injections(
         last_injected: Vec::new(),
         traces: crate::traces::TraceFolder::new(folder),
     };
+    if !walk.traces.is_there() {
+        problems.push(
+            problem(FormatProblemCode::FileMissing, crate::traces::FOLDER)
+                .found("no such folder")
+                .expected("the folder of the trace files"),
+        );
+    }
     let mut marks = Marks::default();
     let mut rows = 0_u64;
     while table.advance(problems) {
@@ -156,7 +163,10 @@ impl Walk<'_> {
         if let (Some(methods), Some(method)) = (self.methods, method) {
             check_level(row, injection, &methods[method].method, problems);
         }
-        self.traces.check(row, TRACE_FILE, problems);
+        // Without the folder there is one thing to say, not one a line.
+        if self.traces.is_there() {
+            self.traces.check(row, TRACE_FILE, problems);
+        }
         self.check_time(
             run,
             row.line(),

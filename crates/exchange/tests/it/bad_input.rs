@@ -1,6 +1,6 @@
 //! What is said of broken days: the words, and the place a terminal underlines.
 
-use crate::broken_days::{BROKEN_DAYS, problems_of};
+use crate::broken_days::all;
 use spotwright_exchange::{FormatProblem, FormatProblemCode};
 use std::collections::BTreeSet;
 use std::fmt::Write;
@@ -8,11 +8,11 @@ use std::fmt::Write;
 #[test]
 fn every_broken_day_is_refused_in_these_words() {
     let mut page = String::new();
-    for broken in BROKEN_DAYS {
-        writeln!(page, "## {}", broken.title).unwrap();
-        for problem in problems_of(broken) {
+    for (title, problems) in all() {
+        writeln!(page, "## {title}").unwrap();
+        for problem in problems {
             writeln!(page, "{problem}").unwrap();
-            page.push_str(&underlined(&problem));
+            page.push_str(&underlined(problem));
         }
     }
     insta::with_settings!({ prepend_module_to_snapshot => false, omit_expression => true }, {
@@ -35,9 +35,8 @@ fn underlined(problem: &FormatProblem) -> String {
 
 #[test]
 fn a_broken_day_has_one_cause_and_names_it_once() {
-    for broken in BROKEN_DAYS {
-        let problems = problems_of(broken);
-        assert_eq!(problems.len(), 1, "{}: {problems:#?}", broken.title);
+    for (title, problems) in all() {
+        assert_eq!(problems.len(), 1, "{title}: {problems:#?}");
     }
 }
 
@@ -50,9 +49,9 @@ fn most_codes_are_shown_by_a_broken_day() {
         FormatProblemCode::FileChanged,
         FormatProblemCode::MoreProblems,
     ];
-    let shown: BTreeSet<FormatProblemCode> = BROKEN_DAYS
+    let shown: BTreeSet<FormatProblemCode> = all()
         .iter()
-        .flat_map(problems_of)
+        .flat_map(|(_, problems)| problems)
         .map(|problem| problem.code)
         .collect();
     let all: BTreeSet<FormatProblemCode> = FormatProblemCode::ALL.iter().copied().collect();

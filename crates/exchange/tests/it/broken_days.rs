@@ -4,13 +4,14 @@ use crate::tiny_day::{Edit, lay_out, text_of};
 use Edit::{By, Remove, Rename, Replace, ReplaceAll, SaveAs, Write};
 use spotwright_exchange::{FormatProblem, open_day};
 use std::path::Path;
+use std::sync::OnceLock;
 
 /// A broken day.
-pub(crate) struct BrokenDay {
+struct BrokenDay {
     /// What is wrong with it.
-    pub(crate) title: &'static str,
+    title: &'static str,
     /// The edit that broke it.
-    pub(crate) edit: Edit,
+    edit: Edit,
 }
 
 const fn day(title: &'static str, edit: Edit) -> BrokenDay {
@@ -64,6 +65,10 @@ fn two_methods(folder: &Path) {
     std::fs::write(folder.join(INJECTIONS), list).unwrap();
 }
 
+fn no_traces(folder: &Path) {
+    std::fs::remove_dir_all(folder.join("traces")).unwrap();
+}
+
 fn mixed_marks(text: &str) -> Vec<u8> {
     text.replace("posted late, mail", "posted late mail")
         .replace(',', ";")
@@ -79,7 +84,7 @@ fn unknown_method(text: &str) -> Vec<u8> {
 }
 
 /// Every broken day, by the file that is broken.
-pub(crate) const BROKEN_DAYS: &[BrokenDay] = &[
+const BROKEN_DAYS: &[BrokenDay] = &[
     // Files
     day("No injection list", Rename(INJECTIONS, "injection.csv")),
     day("No method", Remove(METHOD)),
@@ -87,6 +92,7 @@ pub(crate) const BROKEN_DAYS: &[BrokenDay] = &[
         "Two ways of giving the method",
         Write("methods/epilepsy.toml", b""),
     ),
+    day("No folder of traces", By(no_traces)),
     day("An optional file misspelt", Rename(REQUESTS, "request.csv")),
     day("An empty file", Write(INJECTIONS, b"")),
     day(
@@ -389,7 +395,7 @@ pub(crate) const BROKEN_DAYS: &[BrokenDay] = &[
 /// # Panics
 /// When nothing is said.
 #[must_use]
-pub(crate) fn problems_of(broken: &BrokenDay) -> Vec<FormatProblem> {
+fn problems_of(broken: &BrokenDay) -> Vec<FormatProblem> {
     let folder = tempfile::tempdir().unwrap();
     lay_out(folder.path());
     broken.edit.apply(folder.path());
@@ -397,6 +403,17 @@ pub(crate) fn problems_of(broken: &BrokenDay) -> Vec<FormatProblem> {
         Err(problems) => problems,
         Ok(_) => panic!("{}: the day was taken for a good one", broken.title),
     }
+}
+
+/// Every broken day with what is said of it; found once, for all tests.
+pub(crate) fn all() -> &'static [(&'static str, Vec<FormatProblem>)] {
+    static ALL: OnceLock<Vec<(&str, Vec<FormatProblem>)>> = OnceLock::new();
+    ALL.get_or_init(|| {
+        BROKEN_DAYS
+            .iter()
+            .map(|broken| (broken.title, problems_of(broken)))
+            .collect()
+    })
 }
 
 /// A message as Markdown that shows it unchanged.
@@ -412,13 +429,12 @@ fn in_a_table(message: &str) -> String {
 #[must_use]
 pub(crate) fn table() -> String {
     let mut table = String::from("| | broken by | code | what is said |\n|---|---|---|---|\n");
-    for (number, broken) in (1..).zip(BROKEN_DAYS) {
-        let problems = problems_of(broken);
+    for (number, (title, problems)) in (1..).zip(all()) {
         let codes: Vec<String> = problems.iter().map(|p| format!("`{}`", p.code)).collect();
         let messages: Vec<String> = problems.iter().map(|p| in_a_table(&p.to_string())).collect();
         table.push_str(&format!(
             "| {number} | {} | {} | {} |\n",
-            broken.title,
+            title,
             codes.join("<br>"),
             messages.join("<br>")
         ));

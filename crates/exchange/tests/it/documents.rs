@@ -3,7 +3,7 @@
 use crate::broken_days;
 use serde_json::Value;
 use spotwright_domain::method::{IntegrationSettings, Limits};
-use spotwright_exchange::{FormatWarningCode, LIMIT_RULES, METHOD_TABLES};
+use spotwright_exchange::{FormatWarningCode, LIMIT_RULES, METHOD_TABLES, open_method};
 use std::collections::BTreeSet;
 
 const FORMATS: &str = include_str!("../../../../docs/formats.md");
@@ -29,7 +29,7 @@ fn the_page_shows_every_broken_day_in_these_words() {
         "docs/formats.md differs from the program, first here: {differs:#?}\n\
          Put the output of `cargo run -p spotwright-exchange --example bad_input_table` between the marks."
     );
-    assert!(broken_days::BROKEN_DAYS.len() >= 36);
+    assert!(broken_days::all().len() >= 36);
 }
 
 #[test]
@@ -75,6 +75,18 @@ fn the_page_lists_every_warning() {
             "docs/formats.md lacks {code}"
         );
     }
+}
+
+#[test]
+fn the_page_s_example_method_is_a_method() {
+    let page = formats();
+    let (_, rest) = page.split_once("```toml\n").unwrap();
+    let (example, _) = rest.split_once("```").unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("method.toml");
+    std::fs::write(&path, example).unwrap();
+    let file = open_method(&path).unwrap_or_else(|problems| panic!("{}", problems[0]));
+    assert_eq!(file.method.id.as_str(), "immunosuppressants");
 }
 
 fn schema() -> Value {

@@ -44,7 +44,7 @@ fn open_and_read(folder: &Path) -> Result<usize, TestCaseError> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 100, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn any_bytes_in_a_file_are_answered(file in file(), bytes in prop::collection::vec(any::<u8>(), 0..300)) {
