@@ -119,9 +119,9 @@ pub enum Fault {
         /// Which analyte.
         analyte: usize,
     },
-    /// The second spot of one card reads 1.8 times the first (contaminated finger).
+    /// The second spot of one card holds 55 % of the first (disc partly off the blood).
     DuplicatesDisagree,
-    /// One incurred repeat reads 1.6 times its original.
+    /// One incurred repeat holds 55 % of its original.
     IncurredRepeatDisagrees,
     /// The dilution controls were diluted wrong: 30 % low.
     DilutionControlsFail {
