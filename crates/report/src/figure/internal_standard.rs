@@ -97,6 +97,8 @@ pub fn internal_standard(
             panel.text(across + aside, 178.0, anchor, "at", &text);
         }
     }
+    // In a long run smaller marks keep their shapes apart.
+    let r = if series.len() > 200 { 2.0 } else { 3.2 };
     let mut at = 64.0;
     for (word, shape, paint, roles) in GROUPS {
         let points: Vec<(f64, f64)> = series
@@ -111,7 +113,7 @@ pub fn internal_standard(
         let judged = shape != Shape::Tick && mean.is_some();
         let outside = |height: f64| judged && !(limits_pct[0]..=limits_pct[1]).contains(&height);
         let (bad, good): (Vec<_>, Vec<_>) = points.iter().copied().partition(|(_, height)| outside(*height));
-        panel.marks(good.into_iter(), shape, 3.2, paint);
+        panel.marks(good.into_iter(), shape, r, paint);
         panel.marks(bad.into_iter(), shape, 4.2, BAD);
         at = panel.legend(at, 18.0, shape, 3.6, paint, word);
     }
