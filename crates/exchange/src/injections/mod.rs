@@ -1,5 +1,6 @@
 //! `injections.csv`: checked as a whole while only short keys are kept, then read again run by run.
 
+mod between;
 mod check;
 mod row;
 mod runs;
