@@ -86,12 +86,11 @@ fn blank_limits(role: SampleRole, limits: &Limits) -> (f64, f64) {
 
 fn share(area: Area, reference: f64) -> Option<(f64, f64)> {
     let percent = |value: f64| 100.0 * value / reference;
-    (reference > 0.0).then(|| {
-        (
-            percent(area.area_counts_s),
-            percent(area.standard_uncertainty_counts_s),
-        )
-    })
+    let pair = (
+        percent(area.area_counts_s),
+        percent(area.standard_uncertainty_counts_s),
+    );
+    (reference > 0.0 && pair.0.is_finite() && pair.1.is_finite()).then_some(pair)
 }
 
 fn not_above((share, uncertainty): (f64, f64), limit: f64) -> bool {

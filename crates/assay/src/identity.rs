@@ -92,9 +92,10 @@ fn ion_ratio(qualifier: &Response, quantifier: &Response) -> Option<IonRatio> {
     let value = usable_area(qualifier)? / denominator;
     let from_qualifier = uncertainty(qualifier) / denominator;
     let from_quantifier = value * uncertainty(quantifier) / denominator;
-    Some(IonRatio {
+    let standard_uncertainty = (from_qualifier * from_qualifier + from_quantifier * from_quantifier).sqrt();
+    (value.is_finite() && standard_uncertainty.is_finite()).then_some(IonRatio {
         value,
-        standard_uncertainty: (from_qualifier * from_qualifier + from_quantifier * from_quantifier).sqrt(),
+        standard_uncertainty,
     })
 }
 

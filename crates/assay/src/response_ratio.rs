@@ -79,14 +79,17 @@ pub fn area_ratio(analyte: &Response, standard: &Response) -> RatioOutcome {
     let Some(denominator) = usable_area(standard).filter(|area| standard.found() && *area > 0.0) else {
         return RatioOutcome::InternalStandardAbsent(standard.missing.unwrap_or(NothingAboveNoise));
     };
-    let ratio = usable_area(analyte).map(|area| {
-        let value = area / denominator;
-        AreaRatio {
-            value,
-            from_analyte: uncertainty(analyte) / denominator,
-            from_internal_standard: (value * uncertainty(standard) / denominator).abs(),
-        }
-    });
+    let ratio = usable_area(analyte)
+        .map(|area| {
+            let value = area / denominator;
+            AreaRatio {
+                value,
+                from_analyte: uncertainty(analyte) / denominator,
+                from_internal_standard: (value * uncertainty(standard) / denominator).abs(),
+            }
+        })
+        // Beyond the range of a number: no detector counts like that.
+        .filter(|ratio| (ratio.value * ratio.value).is_finite() && ratio.variance().is_finite());
     match (analyte.missing, ratio) {
         (None, Some(ratio)) => RatioOutcome::Measured(ratio),
         (None, None) => RatioOutcome::NotMeasurable(TooFewPoints),

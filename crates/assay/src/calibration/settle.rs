@@ -1,19 +1,21 @@
 //! Drop and refit (M10-05): a failing calibrator is rejected and the curve fitted again without it, until all that are
 //! left pass or too few are left.
 //!
-//! One calibrator is dropped at a time, because one bad calibrator pulls the curve and makes good ones fail. Of the failing
-//! ones that one goes whose absence leaves the fewest failing; then the smallest sum of squared errors in units of their
-//! limits; then the larger error. Calibrators that tie in all three go together, so the order of injection never
-//! matters. A calibrator once dropped stays out. At a level where fewer than the allowed share of replicates pass, the
-//! rest go too.
+//! One calibrator is dropped at a time, because one bad calibrator pulls the curve and makes good ones fail. With weights of
+//! 1/x² the lowest one pulls so hard that it may pass while its good neighbour fails, so every calibrator of the fit is tried,
+//! not only the failing ones: it may go when it fails on the curve fitted without it. Of these that one goes whose absence
+//! leaves the fewest failing; then the smallest sum of squared errors in units of their limits; then the larger error.
+//! Calibrators that tie in all three go together, so the order of injection never matters. A calibrator once dropped stays
+//! out. At a level where fewer than the allowed share of replicates pass, the rest go too.
 
 use super::acceptance::{CalibratorCheck, CalibratorsDecision, judge_calibrators, limit_pct};
 use super::{Curve, CurveError, fit_curve};
 use crate::limit::{relative_error_pct, same, share_passes, within};
 use spotwright_domain::method::{Analyte, CalibrationLimits};
 
-/// How many failing calibrators are tried out when choosing which to drop. More than enough for a curve that can still
-/// stand; bounds the work on one that cannot.
+/// Up to this many calibrators all are tried out when choosing which to drop …
+const TRY_ALL_UP_TO: usize = 64;
+/// … above it this many of the failing ones, worst first: bounds the work of a long run.
 const CANDIDATES: usize = 8;
 
 /// One calibrator.
@@ -209,30 +211,77 @@ fn worst(
     analyte: &Analyte,
     limits: &CalibrationLimits,
 ) -> Vec<usize> {
-    let mut tried: Vec<(usize, f64, f64, usize)> = Vec::new();
-    for index in failing_now.iter().take(CANDIDATES) {
-        let mut without = used.to_vec();
-        without[*index] = false;
-        let (count, sum) = match fit(points, &without, analyte) {
-            Ok(curve) => {
-                let after = errors_in_limits(points, &without, &curve, analyte.lloq(), limits);
-                let sum = after.iter().flatten().fold(0.0, |sum, e| sum + e * e);
-                (failing(&after).len(), sum)
-            }
-            Err(_) => (usize::MAX, f64::INFINITY),
-        };
-        tried.push((count, sum, -size(errors, *index), *index));
+    let in_fit = used.iter().filter(|in_fit| **in_fit).count();
+    let candidates: Vec<usize> = if in_fit <= TRY_ALL_UP_TO {
+        (0..points.len()).filter(|i| used[*i]).collect()
+    } else {
+        failing_now.iter().copied().take(CANDIDATES).collect()
+    };
+    let mut tried: Vec<Trial> = candidates
+        .into_iter()
+        .filter_map(|index| attempt(points, used, index, errors, analyte, limits))
+        .collect();
+    if tried.is_empty() {
+        // None fails without itself (a wrong model, say): the worst failing one goes, and its equals.
+        tried = failing_now
+            .iter()
+            .map(|index| Trial {
+                failing: 0,
+                sum: 0.0,
+                error: size(errors, *index),
+                index: *index,
+            })
+            .collect();
     }
-    let Some(best) = tried
-        .iter()
-        .min_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.total_cmp(&b.2)))
-    else {
+    let Some(best) = tried.iter().min_by(|a, b| {
+        (a.failing.cmp(&b.failing))
+            .then(a.sum.total_cmp(&b.sum))
+            .then(b.error.total_cmp(&a.error))
+    }) else {
         return Vec::new();
     };
-    let ties = |other: &&(usize, f64, f64, usize)| {
-        other.0 == best.0 && alike(other.1, best.1) && alike(other.2, best.2)
-    };
-    tried.iter().filter(ties).map(|trial| trial.3).collect()
+    tried
+        .iter()
+        .filter(|other| {
+            other.failing == best.failing && alike(other.sum, best.sum) && alike(other.error, best.error)
+        })
+        .map(|trial| trial.index)
+        .collect()
+}
+
+/// What dropping one calibrator would do.
+struct Trial {
+    failing: usize,
+    sum: f64,
+    error: f64,
+    index: usize,
+}
+
+/// Drops one calibrator on trial; `None` when it passes on the curve fitted without it.
+fn attempt(
+    points: &[CalibratorPoint],
+    used: &[bool],
+    index: usize,
+    errors: &[Option<f64>],
+    analyte: &Analyte,
+    limits: &CalibrationLimits,
+) -> Option<Trial> {
+    let mut without = used.to_vec();
+    without[index] = false;
+    let curve = fit(points, &without, analyte).ok()?;
+    let mut only = vec![false; points.len()];
+    only[index] = true;
+    let own = errors_in_limits(points, &only, &curve, analyte.lloq(), limits);
+    if within(size(&own, index), 1.0) {
+        return None;
+    }
+    let after = errors_in_limits(points, &without, &curve, analyte.lloq(), limits);
+    Some(Trial {
+        failing: failing(&after).len(),
+        sum: after.iter().flatten().fold(0.0, |sum, e| sum + e * e),
+        error: size(errors, index),
+        index,
+    })
 }
 
 fn alike(a: f64, b: f64) -> bool {

@@ -237,7 +237,7 @@ impl Laboratory {
             last_dose_at: Some("2026-02-26T20:00:00+00:00".to_owned()),
             received_at: Some("2026-03-01T09:00:00+00:00".to_owned()),
             age_at_receipt_d: Some(2.0),
-            collected_at_unix_s: Some(DAY_START_UNIX_S - 3 * 86_400),
+            collected_at_unix_s: Some(DAY_START_UNIX_S - 3 * 86_400 + 6_000),
             haematocrit: Some(0.40),
             weight_kg: None,
             age_y: None,

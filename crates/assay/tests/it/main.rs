@@ -1,8 +1,15 @@
 //! The assay room against published rules, reference fits and the laboratory's hard cases.
+#![expect(
+    clippy::print_stdout,
+    reason = "measured coverage and skipped references are shown with --nocapture"
+)]
 
 mod laboratory;
 mod noise;
 
+mod calibration_reference;
 mod clean_runs;
+mod coverage;
 
+mod hard_cases;
 mod rule_vectors;
