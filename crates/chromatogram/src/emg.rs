@@ -87,7 +87,7 @@ impl Emg {
         // The derivative changes sign once, between the centre and the mean.
         let side = if self.tau < 0.0 { -1.0 } else { 1.0 };
         let (mut rising, mut falling) = (0.0, tau);
-        for _ in 0..80 {
+        for _ in 0..44 {
             let middle = 0.5 * (rising + falling);
             let x = self.centre + side * middle;
             if self.gaussian(self.deviate(x)) > self.density(x) {

@@ -1,14 +1,15 @@
 //! What the run's calibrators and controls show of each transition.
 
+use crate::baseline::Baseline;
 use crate::candidate::Candidate;
 use crate::emg::Emg;
 use crate::injection::{Alignment, align};
 use crate::matching::{TraceMatch, match_traces};
 use crate::noise::{self, NoiseModel, NoiseSample};
-use crate::placement::place;
+use crate::placement::{Placement, place};
 use crate::reference::{ReferenceNote, ReferenceOrigin, RunReference, TransitionReference, method_shape};
 use crate::scratch::{Scratch, range};
-use crate::shape::PeakShape;
+use crate::shape::{PeakShape, width_half_height};
 use crate::transition::{self, Aim, baseline_around, feet};
 use spotwright_domain::method::{IntegrationSettings, TransitionOf, TransitionPart};
 use spotwright_domain::trace::Trace;
@@ -39,14 +40,13 @@ pub fn learn_reference(
         scratch: Scratch::new(),
         notes: Vec::new(),
     };
-    let mut reference = run.provisional();
-    // The first shapes come from the method's width; the second from those the first found.
-    for _ in 0..2 {
+    let (mut reference, sightings) = run.provisional();
+    // The first shapes start from the method's width, the second from what the first found.
+    for most in [3, MOST_SHAPES] {
         run.notes.clear();
-        reference = run.shapes(&reference);
+        reference = run.shapes(&reference, &sightings, most);
     }
-    run.retentions(&mut reference);
-    run.noise(&mut reference);
+    run.retention_and_noise(&mut reference);
     reference.notes = run.notes;
     reference
         .notes
@@ -75,8 +75,10 @@ struct Sighting {
 
 /// Peaks above this signal to noise say something about shape.
 const SHAPE_SIGNAL_TO_NOISE: f64 = 30.0;
-/// The number of highest peaks whose shapes are fitted.
-const MOST_SHAPES: usize = 12;
+/// Above this one peak alone gives the shape to about 1 %.
+const GOOD_SHAPE_SIGNAL_TO_NOISE: f64 = 100.0;
+/// The number of peaks whose shapes are fitted.
+const MOST_SHAPES: usize = 7;
 /// A retention at which at least this share of the most agreeing injections agree is a candidate for the transition.
 const AGREEING_SHARE: f64 = 0.6;
 /// Root-mean-square residual of the fitted shape (share of height) above which a note is made.
@@ -101,7 +103,8 @@ impl<'a> Run<'a> {
 
     /// Retention on which the injections agree, with the method's shape: internal standards by their own time, the
     /// others by their time relative to the standards.
-    fn provisional(&mut self) -> RunReference {
+    /// Also the candidates seen, one list a transition.
+    fn provisional(&mut self) -> (RunReference, Vec<Vec<Sighting>>) {
         let mut reference = RunReference {
             transitions: self
                 .transitions
@@ -110,6 +113,7 @@ impl<'a> Run<'a> {
                 .collect(),
             notes: Vec::new(),
         };
+        let mut seen = vec![Vec::new(); self.transitions.len()];
         let order = (0..self.transitions.len()).filter(|i| self.is_standard(*i));
         let others = (0..self.transitions.len()).filter(|i| !self.is_standard(*i));
         let order: Vec<usize> = order.chain(others).collect();
@@ -133,6 +137,8 @@ impl<'a> Run<'a> {
             let Some(retention) = agreed(&placed, expected, tolerance) else {
                 continue;
             };
+            let near = placed.iter().filter(|(t, _)| (t - retention).abs() <= tolerance);
+            seen[index] = near.map(|(_, s)| *s).collect();
             reference.transitions[index].retention_min = retention;
             if standard {
                 let mut heights = Vec::new();
@@ -161,7 +167,7 @@ impl<'a> Run<'a> {
                 reference.transitions[index].typical_height_counts = median_in_place(&mut heights).ok();
             }
         }
-        reference
+        (reference, seen)
     }
 
     /// Median shift of the internal standards from the method's retention (min).
@@ -205,6 +211,12 @@ impl<'a> Run<'a> {
         sightings
     }
 
+    fn alignments(&mut self, reference: &RunReference) -> Vec<Alignment> {
+        (0..self.injections.len())
+            .map(|injection| self.align(injection, reference))
+            .collect()
+    }
+
     fn align(&mut self, injection: usize, reference: &RunReference) -> Alignment {
         let (traces, matches) = (self.injections[injection], &self.matches[injection]);
         let trace_of = |index: usize| matches[index].trace.map(|position: usize| &traces[position]);
@@ -217,22 +229,16 @@ impl<'a> Run<'a> {
         )
     }
 
-    /// Fits the shape of each transition's highest peaks and takes the median; sets limits.
-    fn shapes(&mut self, reference: &RunReference) -> RunReference {
-        let alignments: Vec<Alignment> = (0..self.injections.len())
-            .map(|injection| self.align(injection, reference))
-            .collect();
+    /// Fits the shapes of up to `most` peaks of each transition and takes the median; sets limits.
+    fn shapes(&mut self, reference: &RunReference, sightings: &[Vec<Sighting>], most: usize) -> RunReference {
+        let alignments = self.alignments(reference);
         let mut learnt: Vec<Option<(PeakShape, f64)>> = Vec::new();
-        for index in 0..self.transitions.len() {
+        for (index, sightings) in sightings.iter().enumerate() {
             let of = &reference.transitions[index];
-            let mut fits: Vec<(f64, FittedShape)> = Vec::new();
-            for (injection, alignment) in alignments.iter().enumerate() {
-                if let Some(fit) = self.fit_shape(injection, index, of, alignment) {
-                    fits.push(fit);
-                }
-            }
-            fits.sort_by(|a, b| b.0.total_cmp(&a.0));
-            fits.truncate(MOST_SHAPES);
+            let fits: Vec<FittedShape> = worth_fitting(sightings, most)
+                .into_iter()
+                .filter_map(|injection| self.fit_shape(injection, index, of, &alignments[injection]))
+                .collect();
             learnt.push(median_shape(&fits));
         }
         let mut shaped = reference.clone();
@@ -285,14 +291,14 @@ impl<'a> Run<'a> {
             })
     }
 
-    /// Fits an exponentially modified Gaussian to the transition's peak in one injection: signal to noise and shape.
+    /// Fits an exponentially modified Gaussian to the transition's peak in one injection.
     fn fit_shape(
         &mut self,
         injection: usize,
         index: usize,
         reference: &TransitionReference,
         alignment: &Alignment,
-    ) -> Option<(f64, FittedShape)> {
+    ) -> Option<FittedShape> {
         let trace = self.trace(injection, index)?;
         let aim = self.aim(trace, reference, index, alignment);
         let view = transition::view(&aim, self.settings, &mut self.scratch)?;
@@ -313,8 +319,7 @@ impl<'a> Run<'a> {
         }
         // Limits and stretches scale with the peak's own width.
         let scale = (peak.width_s / reference.width_half_height_s()).clamp(0.2, 5.0);
-        let shape = PeakShape::new(scale * reference.shape.sigma_s(), scale * reference.shape.tau_s());
-        let own = TransitionReference::new(reference.retention_min, shape, self.settings);
+        let own = reference.widened(scale);
         let baseline = baseline_around(
             &mut self.scratch,
             &own,
@@ -343,8 +348,7 @@ impl<'a> Run<'a> {
             return None;
         }
         let above: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - baseline.at(*x)).collect();
-        let fitted = fit_emg(x, &above, peak.apex_s, peak.height, &own.shape, baseline.noise)?;
-        Some((peak.height / noise, fitted))
+        fit_emg(x, &above, &peak, &own.shape, baseline.noise)
     }
 
     fn aim<'b>(
@@ -367,12 +371,13 @@ impl<'a> Run<'a> {
         }
     }
 
-    /// Retention and usual height from peaks placed with the learnt shapes.
-    fn retentions(&mut self, reference: &mut RunReference) {
-        let alignments: Vec<Alignment> = (0..self.injections.len())
-            .map(|injection| self.align(injection, reference))
-            .collect();
-        for index in 0..self.transitions.len() {
+    /// Retention, usual height and noise from peaks placed with the learnt shapes.
+    fn retention_and_noise(&mut self, reference: &mut RunReference) {
+        let alignments = self.alignments(reference);
+        let mut samples: Vec<Vec<NoiseSample>> = vec![Vec::new(); self.transitions.len()];
+        for (index, samples) in samples.iter_mut().enumerate() {
+            let of = reference.transitions[index].clone();
+            let standard = self.is_standard(index);
             let (mut times, mut heights) = (Vec::new(), Vec::new());
             let mut recorded = 0;
             for (injection, alignment) in alignments.iter().enumerate() {
@@ -380,100 +385,33 @@ impl<'a> Run<'a> {
                     continue;
                 };
                 recorded += 1;
-                let of = &reference.transitions[index];
-                let aim = self.aim(trace, of, index, alignment);
-                let finding = transition::measure(&aim, self.settings, &mut self.scratch);
-                let Some(peak) = finding.outcome.found() else {
+                let aim = self.aim(trace, &of, index, alignment);
+                let Some((placed, baseline)) = self.place(&aim) else {
                     continue;
                 };
-                let ratio = if self.is_standard(index) {
+                let ratio = if standard {
                     1.0
                 } else {
                     alignment.ratio_at(of.retention_min)
                 };
-                times.push(peak.retention_time_min / ratio);
-                heights.push(peak.height_counts);
-            }
-            let found = times.len();
-            let standard = self.is_standard(index);
-            let of = &mut reference.transitions[index];
-            of.injections_used = found;
-            if let Ok(retention) = median_in_place(&mut times) {
-                *of = TransitionReference {
-                    retention_min: retention,
-                    retention_tolerance_min: TransitionReference::tolerance(retention, self.settings),
-                    ..of.clone()
-                };
-                let method_min = self.transitions[index].retention_time_min;
-                if (retention - method_min).abs() > of.retention_tolerance_min {
-                    self.notes.push(ReferenceNote::RetentionUnlikeMethod {
-                        transition: index,
-                        found_min: retention,
-                        method_min,
-                    });
-                }
-                if 2 * found < recorded {
-                    self.notes.push(ReferenceNote::FewInjections {
-                        transition: index,
-                        found,
-                        of: recorded,
-                    });
-                }
-            } else {
-                self.notes.push(ReferenceNote::NothingFound { transition: index });
-            }
-            of.typical_height_counts = if standard {
-                median_in_place(&mut heights).ok()
-            } else {
-                None
-            };
-        }
-    }
-
-    /// How noise grows with signal, from what the mean shape leaves of each peak; a transition with too little signal takes what all
-    /// of them together show.
-    fn noise(&mut self, reference: &mut RunReference) {
-        let mut samples: Vec<Vec<NoiseSample>> = vec![Vec::new(); self.transitions.len()];
-        for injection in 0..self.injections.len() {
-            let alignment = self.align(injection, reference);
-            for (index, samples) in samples.iter_mut().enumerate() {
-                let Some(trace) = self.trace(injection, index) else {
-                    continue;
-                };
-                let of = &reference.transitions[index];
-                let aim = self.aim(trace, of, index, &alignment);
-                let Some(view) = transition::view(&aim, self.settings, &mut self.scratch) else {
-                    continue;
-                };
-                let tolerance_s = 60.0 * aim.tolerance_min;
-                let noise = view.overview.noise;
-                let Some(position) = transition::choose(&self.scratch, of, tolerance_s, self.settings, noise)
-                else {
-                    continue;
-                };
-                let apex_s = self.scratch.candidates[position].apex_s;
+                times.push((aim.expected_min + placed.apex_s / 60.0) / ratio);
+                heights.push(placed.amplitude);
                 let width = of.width_half_height_s();
-                let alone = self
-                    .scratch
-                    .candidates
-                    .iter()
-                    .enumerate()
-                    .all(|(p, c)| p == position || (c.apex_s - apex_s).abs() > 4.0 * width);
-                let baseline = baseline_around(
-                    &mut self.scratch,
-                    of,
-                    (apex_s, apex_s),
-                    |p| p == position,
-                    &view.overview,
-                );
-                let placed = place(&self.scratch.x, &self.scratch.y, &baseline, &of.shape, apex_s)
-                    .filter(|p| alone && p.amplitude > NOISE_SIGNAL_TO_NOISE * baseline.noise);
-                if let Some(placed) = placed {
+                let near = |c: &&Candidate| (c.apex_s - placed.apex_s).abs() < 4.0 * width;
+                let alone = self.scratch.candidates.iter().filter(near).count() <= 1;
+                if alone && placed.amplitude > NOISE_SIGNAL_TO_NOISE * baseline.noise {
                     transition::for_each_residual(&self.scratch, &baseline, &of.shape, &placed, |s| {
                         samples.push(NoiseSample { injection, ..s });
                     });
                 }
             }
+            self.settle(
+                &mut reference.transitions[index],
+                index,
+                &mut times,
+                &mut heights,
+                recorded,
+            );
         }
         for (index, model) in noise::learn(&samples).into_iter().enumerate() {
             if model.is_none() {
@@ -482,6 +420,91 @@ impl<'a> Run<'a> {
             reference.transitions[index].noise = model.unwrap_or(NoiseModel::ASSUMED);
         }
     }
+
+    /// The peak of one injection, placed with the run's shape.
+    fn place(&mut self, aim: &Aim<'_>) -> Option<(Placement, Baseline)> {
+        let view = transition::view(aim, self.settings, &mut self.scratch)?;
+        let tolerance_s = 60.0 * aim.tolerance_min;
+        let noise = view.overview.noise;
+        let position = transition::choose(&self.scratch, aim.reference, tolerance_s, self.settings, noise)?;
+        let apex_s = self.scratch.candidates[position].apex_s;
+        let own = |p: usize| p == position;
+        let baseline = baseline_around(
+            &mut self.scratch,
+            aim.reference,
+            (apex_s, apex_s),
+            own,
+            &view.overview,
+        );
+        let placed = place(
+            &self.scratch.x,
+            &self.scratch.y,
+            &baseline,
+            &aim.reference.shape,
+            apex_s,
+        )?;
+        let clear = placed.amplitude >= self.settings.minimum_signal_to_noise * baseline.noise;
+        clear.then_some((placed, baseline))
+    }
+
+    fn settle(
+        &mut self,
+        of: &mut TransitionReference,
+        index: usize,
+        times: &mut [f64],
+        heights: &mut [f64],
+        recorded: usize,
+    ) {
+        let found = times.len();
+        of.injections_used = found;
+        of.typical_height_counts = if self.is_standard(index) {
+            median_in_place(heights).ok()
+        } else {
+            None
+        };
+        let Ok(retention) = median_in_place(times) else {
+            self.notes.push(ReferenceNote::NothingFound { transition: index });
+            return;
+        };
+        of.retention_min = retention;
+        of.retention_tolerance_min = TransitionReference::tolerance(retention, self.settings);
+        let method_min = self.transitions[index].retention_time_min;
+        if (retention - method_min).abs() > of.retention_tolerance_min {
+            self.notes.push(ReferenceNote::RetentionUnlikeMethod {
+                transition: index,
+                found_min: retention,
+                method_min,
+            });
+        }
+        if 2 * found < recorded {
+            self.notes.push(ReferenceNote::FewInjections {
+                transition: index,
+                found,
+                of: recorded,
+            });
+        }
+    }
+}
+
+/// Injections whose peaks are fitted: spread evenly over those high enough for one peak to say enough, or the highest. The very
+/// highest alone might be overloaded.
+fn worth_fitting(sightings: &[Sighting], most: usize) -> Vec<usize> {
+    let mut by_height: Vec<(f64, usize)> = sightings
+        .iter()
+        .filter(|s| s.signal_to_noise > SHAPE_SIGNAL_TO_NOISE)
+        .map(|s| (s.signal_to_noise, s.injection))
+        .collect();
+    by_height.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    let good = by_height
+        .iter()
+        .filter(|(s, _)| *s > GOOD_SHAPE_SIGNAL_TO_NOISE)
+        .count();
+    let pool = &by_height[..good.max(most.min(by_height.len()))];
+    let taken = most.min(pool.len());
+    let mut injections: Vec<usize> = (0..taken).map(|k| pool[k * pool.len() / taken].1).collect();
+    injections.sort_unstable();
+    injections.dedup();
+    injections
 }
 
 /// The retention on which injections agree: around each sighting, how many injections have one within half the tolerance; of those
@@ -529,28 +552,23 @@ struct FittedShape {
     residual: f64,
 }
 
-fn median_shape(fits: &[(f64, FittedShape)]) -> Option<(PeakShape, f64)> {
+fn median_shape(fits: &[FittedShape]) -> Option<(PeakShape, f64)> {
     let median = |of: &dyn Fn(&FittedShape) -> f64| {
-        let mut values: Vec<f64> = fits.iter().map(|(_, fit)| of(fit)).collect();
+        let mut values: Vec<f64> = fits.iter().map(of).collect();
         median_in_place(&mut values).ok()
     };
     // Width and tail over sigma: their errors are less entangled than those of sigma and tail.
     let ratio = median(&|f| f.tau_s / f.sigma_s)?;
-    let width = median(&|f| PeakShape::new(f.sigma_s, f.tau_s).width_half_height_s())?;
+    let width = median(&|f| width_half_height(f.sigma_s, f.tau_s))?;
     let residual = median(&|f| f.residual)?;
-    let sigma = width / PeakShape::new(1.0, ratio).width_half_height_s();
+    let sigma = width / width_half_height(1.0, ratio);
     Some((PeakShape::new(sigma, ratio * sigma), residual))
 }
 
-/// Fits height, apex, sigma and tail to the points above the baseline, tailing and fronting, and keeps the better.
-fn fit_emg(
-    x: &[f64],
-    above: &[f64],
-    apex_s: f64,
-    height: f64,
-    start: &PeakShape,
-    noise: f64,
-) -> Option<FittedShape> {
+/// Fits height, apex, sigma and tail to the points above the baseline: tailing or fronting as the two flanks say, the other way too when the
+/// tail comes out too short to tell.
+fn fit_emg(x: &[f64], above: &[f64], peak: &Candidate, start: &PeakShape, noise: f64) -> Option<FittedShape> {
+    let height = peak.height;
     let deviations: Vec<f64> = above
         .iter()
         .map(|y| {
@@ -559,65 +577,76 @@ fn fit_emg(
             (noise * noise + 4e-4 * signal * signal).sqrt().max(1e-6 * height)
         })
         .collect();
-    let width = start.width_half_height_s();
-    let try_side = |side: f64| {
-        let tail = start
-            .tau_s()
-            .abs()
-            .clamp(0.2 * start.sigma_s(), 2.0 * start.sigma_s());
-        let shape = PeakShape::new(start.sigma_s(), side * tail);
-        let sigma = shape.sigma_s() * width / shape.width_half_height_s();
-        let emg = PeakShape::new(sigma, side * tail * sigma / shape.sigma_s());
-        let model = EmgModel {
-            x,
-            above,
-            deviations: &deviations,
-            side,
-            height,
-        };
-        let parameters = [
-            emg.area_per_height_s() / width,
-            apex_s + emg.emg().centre,
-            libm::log(emg.sigma_s()),
-            libm::log(emg.tau_s().abs()),
-        ];
-        let model = Scaled { model, width };
-        let options = NonlinearOptions {
-            max_iterations: 60,
-            offset_tolerance: 1e-4,
-            step_tolerance: 1e-6,
-            polish_steps: 0,
-            ..NonlinearOptions::default()
-        };
-        let fit = fit_nonlinear(&model, &parameters, &options).ok()?;
-        let p = &fit.parameters;
-        let (sigma_s, tau_s) = (libm::exp(p[2]), side * model.model.tail(p));
-        // Weighted residuals are in units of 2 % at the top; unweighted ones say how well the shape fits.
-        let squares: f64 = fit
-            .residuals
-            .iter()
-            .take(x.len())
-            .zip(&deviations)
-            .map(|(r, d)| r * d * r * d)
-            .sum();
-        let residual = (squares / x.len() as f64).sqrt() / height;
-        let sound =
-            sigma_s > 0.1 * start.sigma_s() && sigma_s < 10.0 * start.sigma_s() && residual.is_finite();
-        sound.then_some((
-            fit.residual_sum_of_squares,
-            FittedShape {
-                sigma_s,
-                tau_s,
-                residual,
-            },
-        ))
-    };
-    let (tailing, fronting) = (try_side(1.0), try_side(-1.0));
-    match (tailing, fronting) {
-        (Some(a), Some(b)) => Some(if a.0 <= b.0 { a.1 } else { b.1 }),
-        (Some(one), None) | (None, Some(one)) => Some(one.1),
-        (None, None) => None,
+    let lean: f64 = x.iter().zip(above).map(|(x, y)| (x - peak.apex_s) * y).sum();
+    let side = if lean >= 0.0 { 1.0 } else { -1.0 };
+    let first = fit_side(x, above, &deviations, peak, start, side);
+    let told = first
+        .as_ref()
+        .is_some_and(|(_, fit)| fit.tau_s.abs() > UNTOLD_TAIL * fit.sigma_s);
+    if told {
+        return first.map(|(_, fit)| fit);
     }
+    let second = fit_side(x, above, &deviations, peak, start, -side);
+    match (first, second) {
+        (Some(a), Some(b)) => Some(if a.0 <= b.0 { a.1 } else { b.1 }),
+        (one, other) => one.or(other).map(|(_, fit)| fit),
+    }
+}
+
+/// Tails shorter than this share of sigma are as well none.
+const UNTOLD_TAIL: f64 = 0.25;
+
+/// Sum of squares and shape of the fit with the tail on one side.
+fn fit_side(
+    x: &[f64],
+    above: &[f64],
+    deviations: &[f64],
+    peak: &Candidate,
+    start: &PeakShape,
+    side: f64,
+) -> Option<(f64, FittedShape)> {
+    let width = start.width_half_height_s();
+    // Tail over sigma and what that makes of the width: roughly, it is only a start.
+    let ratio = (start.tau_s() / start.sigma_s()).abs().clamp(0.3, 1.5);
+    let sigma = width / (2.355 + 0.9 * ratio);
+    let model = EmgModel {
+        x,
+        above,
+        deviations,
+        side,
+        height: peak.height,
+        width,
+    };
+    let parameters = [
+        start.area_per_height_s() / width,
+        peak.apex_s - side * 0.6 * ratio * sigma,
+        libm::log(sigma),
+        libm::log(ratio * sigma),
+    ];
+    // A hundredth of the parameters' own uncertainty is close enough.
+    let options = NonlinearOptions {
+        max_iterations: 40,
+        offset_tolerance: 1e-2,
+        step_tolerance: 1e-4,
+        polish_steps: 0,
+        ..NonlinearOptions::default()
+    };
+    let fit = fit_nonlinear(&model, &parameters, &options).ok()?;
+    let p = &fit.parameters;
+    let (sigma_s, tau_s) = (libm::exp(p[2]), side * model.tail(p));
+    // Weighted residuals are in units of 2 % at the top; unweighted ones say how well the shape fits.
+    let weighted = fit.residuals.iter().zip(deviations);
+    let squares: f64 = weighted.map(|(r, d)| r * d * r * d).sum();
+    let residual = (squares / x.len() as f64).sqrt() / peak.height;
+    let sound = sigma_s > 0.1 * start.sigma_s() && sigma_s < 10.0 * start.sigma_s() && residual.is_finite();
+    sound.then_some((
+        fit.residual_sum_of_squares,
+        FittedShape {
+            sigma_s,
+            tau_s,
+            residual,
+        },
+    ))
 }
 
 /// Parameters: area over height × width, centre (s), ln sigma, ln tail.
@@ -627,6 +656,7 @@ struct EmgModel<'a> {
     deviations: &'a [f64],
     side: f64,
     height: f64,
+    width: f64,
 }
 
 impl EmgModel<'_> {
@@ -636,24 +666,19 @@ impl EmgModel<'_> {
     }
 }
 
-struct Scaled<'a> {
-    model: EmgModel<'a>,
-    width: f64,
-}
-
-impl ResidualModel for Scaled<'_> {
+impl ResidualModel for EmgModel<'_> {
     fn residual_count(&self) -> usize {
-        self.model.x.len() + 1
+        self.x.len() + 1
     }
 
     fn residuals(&self, p: &[f64], residuals: &mut [f64]) {
-        let m = &self.model;
+        let m = self;
         let emg = Emg {
             centre: p[1],
             sigma: libm::exp(p[2]),
             tau: m.side * m.tail(p),
         };
-        let scale = p[0] * self.width * m.height;
+        let scale = p[0] * m.width * m.height;
         for (i, residual) in residuals.iter_mut().enumerate().take(m.x.len()) {
             *residual = (m.above[i] - scale * emg.density(m.x[i])) / m.deviations[i];
         }
@@ -662,7 +687,7 @@ impl ResidualModel for Scaled<'_> {
     }
 
     fn jacobian(&self, p: &[f64], jacobian: &mut [f64]) {
-        let m = &self.model;
+        let m = self;
         let n = self.residual_count();
         let (sigma, tail) = (libm::exp(p[2]), m.tail(p));
         let emg = Emg {
@@ -670,7 +695,7 @@ impl ResidualModel for Scaled<'_> {
             sigma,
             tau: m.side * tail,
         };
-        let unit = self.width * m.height;
+        let unit = m.width * m.height;
         for i in 0..m.x.len() {
             let (density, [by_centre, by_sigma, by_tau]) = emg.density_with_gradient(m.x[i]);
             let weight = -unit / m.deviations[i];

@@ -41,26 +41,33 @@ const SAME_TARGET_MZ: f64 = 0.011;
 /// The result stands in the order of `transitions`.
 #[must_use]
 pub fn match_traces(traces: &[Trace], transitions: &[TransitionOf], mz_tolerance: f64) -> Vec<TraceMatch> {
-    let targets: Vec<Option<(f64, f64)>> = traces.iter().map(target).collect();
+    // How near each trace is to the transition it is nearest to.
+    let nearest: Vec<f64> = traces
+        .iter()
+        .map(|trace| {
+            let distances = transitions
+                .iter()
+                .filter_map(|of| distance(trace, of, mz_tolerance));
+            distances.fold(f64::INFINITY, f64::min)
+        })
+        .collect();
+    let mut found: Vec<(f64, usize)> = Vec::new();
     transitions
         .iter()
         .map(|of| {
-            let eligible = |index: &usize| {
-                distance(&traces[*index], targets[*index], of, mz_tolerance).is_some_and(|own| {
-                    !transitions.iter().any(|other| {
-                        distance(&traces[*index], targets[*index], other, mz_tolerance)
-                            .is_some_and(|d| d + SAME_TARGET_MZ < own)
-                    })
-                })
-            };
-            let mut found: Vec<(f64, usize)> = (0..traces.len())
-                .filter(eligible)
-                .filter_map(|index| {
-                    distance(&traces[index], targets[index], of, mz_tolerance).map(|d| (d, index))
-                })
-                .collect();
-            let nearest = found.iter().fold(f64::INFINITY, |least, (d, _)| least.min(*d));
-            found.retain(|(d, _)| *d <= nearest + SAME_TARGET_MZ);
+            found.clear();
+            found.extend(
+                traces
+                    .iter()
+                    .zip(&nearest)
+                    .enumerate()
+                    .filter_map(|(index, (trace, nearest))| {
+                        let own = distance(trace, of, mz_tolerance)?;
+                        (own <= nearest + SAME_TARGET_MZ).then_some((own, index))
+                    }),
+            );
+            let least = found.iter().fold(f64::INFINITY, |least, (d, _)| least.min(*d));
+            found.retain(|(d, _)| *d <= least + SAME_TARGET_MZ);
             choose(traces, &found, of.retention_time_min)
         })
         .collect()
@@ -99,30 +106,19 @@ fn choose(traces: &[Trace], found: &[(f64, usize)], expected_min: f64) -> TraceM
 
 /// Whether the recorded time of the trace holds `time_min`; order of the points does not matter.
 fn covers(trace: &Trace, time_min: f64) -> bool {
-    let (mut first, mut last) = (f64::INFINITY, f64::NEG_INFINITY);
-    for t in &trace.time_min {
-        first = first.min(*t);
-        last = last.max(*t);
-    }
-    first <= time_min && time_min <= last
+    trace.time_min.iter().any(|t| *t <= time_min) && trace.time_min.iter().rev().any(|t| *t >= time_min)
 }
 
-fn target(trace: &Trace) -> Option<(f64, f64)> {
-    if trace.kind != TraceKind::SelectedReactionMonitoring {
-        return None;
-    }
-    Some((trace.precursor?.target_mz, trace.product?.target_mz))
-}
-
-/// Sum of the two m/z distances when both are within tolerance and the polarity agrees.
-fn distance(trace: &Trace, target: Option<(f64, f64)>, of: &TransitionOf, tolerance: f64) -> Option<f64> {
-    let (precursor, product) = target?;
-    if trace
-        .polarity
-        .is_some_and(|polarity| polarity != of.transition.polarity)
+/// Sum of the two m/z distances of an SRM trace when both are within tolerance and the polarity agrees.
+fn distance(trace: &Trace, of: &TransitionOf, tolerance: f64) -> Option<f64> {
+    if trace.kind != TraceKind::SelectedReactionMonitoring
+        || trace
+            .polarity
+            .is_some_and(|polarity| polarity != of.transition.polarity)
     {
         return None;
     }
+    let (precursor, product) = (trace.precursor?.target_mz, trace.product?.target_mz);
     let first = (precursor - of.transition.precursor_mz).abs();
     let second = (product - of.transition.product_mz).abs();
     (first <= tolerance && second <= tolerance).then_some(first + second)

@@ -132,6 +132,16 @@ impl TransitionReference {
         Self::new(of.retention_time_min, method_shape(settings), settings)
     }
 
+    /// For a peak `factor` times as wide.
+    pub(crate) fn widened(&self, factor: f64) -> Self {
+        Self {
+            shape: self.shape.widened(factor),
+            left_limit_s: factor * self.left_limit_s,
+            right_limit_s: factor * self.right_limit_s,
+            ..self.clone()
+        }
+    }
+
     pub(crate) fn tolerance(retention_min: f64, settings: &IntegrationSettings) -> f64 {
         let tolerance = (RETENTION_TOLERANCE_SHARE * retention_min).max(RETENTION_TOLERANCE_MIN);
         tolerance.min(settings.search_half_width_min)

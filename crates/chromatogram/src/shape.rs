@@ -95,6 +95,28 @@ impl PeakShape {
         }
     }
 
+    /// The same shape `factor` times as wide.
+    pub(crate) fn widened(&self, factor: f64) -> Self {
+        let numbers = ShapeNumbers {
+            sigma_s: factor * self.numbers.sigma_s,
+            tau_s: factor * self.numbers.tau_s,
+        };
+        Self {
+            numbers,
+            emg: Emg {
+                centre: factor * self.emg.centre,
+                sigma: numbers.sigma_s,
+                tau: numbers.tau_s,
+            },
+            apex_density: self.apex_density / factor,
+            width_half_height_s: factor * self.width_half_height_s,
+            feet_s: (factor * self.feet_s.0, factor * self.feet_s.1),
+            table_start_s: factor * self.table_start_s,
+            nodes_per_s: self.nodes_per_s / factor,
+            table: self.table.clone(),
+        }
+    }
+
     /// The Gaussian's standard deviation (s).
     #[must_use]
     pub fn sigma_s(&self) -> f64 {
@@ -168,6 +190,17 @@ impl PeakShape {
     }
 }
 
+/// Full width at half height of a shape.
+pub(crate) fn width_half_height(sigma_s: f64, tau_s: f64) -> f64 {
+    let mut emg = Emg {
+        centre: 0.0,
+        sigma: sigma_s,
+        tau: tau_s,
+    };
+    emg.centre = -emg.mode();
+    distance(&emg, 0.5, -1.0) + distance(&emg, 0.5, 1.0)
+}
+
 /// Distance from the apex at 0, to the side of `side`, at which the density falls to `fraction` of the apex's.
 fn distance(emg: &Emg, fraction: f64, side: f64) -> f64 {
     let target = emg.density(0.0) * fraction.clamp(1e-12, 1.0 - 1e-12);
@@ -176,7 +209,7 @@ fn distance(emg: &Emg, fraction: f64, side: f64) -> f64 {
         above = below;
         below *= 2.0;
     }
-    for _ in 0..60 {
+    for _ in 0..32 {
         let middle = 0.5 * (above + below);
         if emg.density(side * middle) > target {
             above = middle;

@@ -130,34 +130,18 @@ fn check(setup: &Setup) {
     let heights = [(10.0, 0.06), (30.0, 0.025), (300.0, 0.01), (3000.0, 0.01)];
     for (signal_to_noise, largest_median_error) in heights {
         let s = score(setup, signal_to_noise, 16, 50);
-        println!(
-            "S/N {signal_to_noise:5}: coverage {:.3}, median error {:.2} %, bias {:+.3} %, stated {:.2} %",
+        let told = format!(
+            "S/N {signal_to_noise}: coverage {:.3}, median error {:.2} %, bias {:+.3} %, stated {:.2} %",
             s.covered,
             100.0 * s.median_error,
             100.0 * s.bias,
             100.0 * s.median_deviation
         );
-        assert!(
-            s.found == 800,
-            "found {} of 800 at S/N {signal_to_noise}",
-            s.found
-        );
-        assert!(
-            (0.92..=0.98).contains(&s.covered),
-            "coverage {} at S/N {signal_to_noise}",
-            s.covered
-        );
-        assert!(
-            s.median_error <= largest_median_error,
-            "{} at S/N {signal_to_noise}",
-            s.median_error
-        );
+        assert_eq!(s.found, 800, "{told}");
+        assert!((0.92..=0.98).contains(&s.covered), "{told}");
+        assert!(s.median_error <= largest_median_error, "{told}");
         let standard_error = s.median_deviation / (s.found as f64).sqrt();
-        assert!(
-            s.bias.abs() < 5e-4 + 3.0 * standard_error,
-            "bias {} at S/N {signal_to_noise}",
-            s.bias
-        );
+        assert!(s.bias.abs() < 5e-4 + 3.0 * standard_error, "{told}");
         covered += s.covered / heights.len() as f64;
     }
     assert!((0.93..=0.97).contains(&covered), "coverage {covered}");
