@@ -1,0 +1,155 @@
+//! What can be typed.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Therapeutic drug monitoring on dried blood spots: from chromatograms to judged concentrations.
+///
+/// Exit codes: 0 done and accepted; 1 the computer failed (disk, memory); 2 the command line is wrong;
+/// 3 done, but at least one analyte of a run is rejected; 4 the input is wrong.
+#[derive(Debug, Parser)]
+#[command(name = "spotwright", version, max_term_width = 100)]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Lay out a simulated laboratory day, run it, and say where to look
+    Demo(Demo),
+    /// Compute and judge a laboratory day: results.json, results.csv and an HTML report a run
+    Run(Run),
+    /// Validate a laboratory day without computing anything
+    Check(Check),
+    /// Print one result's whole derivation, step by step
+    Explain(Explain),
+    /// Tabulate what mzML files hold
+    Traces(Traces),
+    /// Fit a calibration table: curve, back-calculated values, limits of detection
+    Curve(Curve),
+    /// Write a simulated laboratory day with known truth
+    Simulate(Simulate),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Demo {
+    /// Folder for the simulated day; made anew
+    #[arg(long, value_name = "FOLDER", default_value = "demo-day")]
+    pub(crate) out: PathBuf,
+    /// Print the verdicts only
+    #[arg(long)]
+    pub(crate) quiet: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Run {
+    /// The laboratory day
+    #[arg(value_name = "DAY")]
+    pub(crate) day: PathBuf,
+    /// Where results go [default: DAY/results]
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) out: Option<PathBuf>,
+    /// Worker threads [default: one a core]; the results do not depend on it
+    #[arg(long, value_name = "N")]
+    pub(crate) threads: Option<usize>,
+    /// Print the summary as JSON
+    #[arg(long, conflicts_with = "quiet")]
+    pub(crate) json: bool,
+    /// Print nothing but errors
+    #[arg(long)]
+    pub(crate) quiet: bool,
+    /// Leave out the HTML reports
+    #[arg(long)]
+    pub(crate) no_html: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Check {
+    /// The laboratory day
+    #[arg(value_name = "DAY")]
+    pub(crate) day: PathBuf,
+    /// Print problems as JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Explain {
+    /// The result: run/order/analyte, as in results.json
+    #[arg(value_name = "RESULT")]
+    pub(crate) result: String,
+    /// The laboratory day [default: this folder, or demo-day in it]
+    #[arg(long, value_name = "DAY")]
+    pub(crate) day: Option<PathBuf>,
+    /// Print the derivation as JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Traces {
+    /// mzML files, plain or gzipped
+    #[arg(value_name = "FILE", required = true)]
+    pub(crate) files: Vec<PathBuf>,
+    /// Print a JSON array, one object a trace, in file order
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Curve {
+    /// A CSV table with a header line
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// Column of the known amounts [default: the first numeric column]
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) x: Option<String>,
+    /// Column of the responses [default: the second numeric column]
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) y: Option<String>,
+    /// Shape of the curve
+    #[arg(long, value_enum, default_value_t = Model::Linear)]
+    pub(crate) model: Model,
+    /// Weight of a point [default: print all three side by side]
+    #[arg(long, value_parser = ["1", "1/x", "1/x^2"])]
+    pub(crate) weighting: Option<String>,
+    /// Read concentrations back for these responses
+    #[arg(long, value_name = "RESPONSE", num_args = 1.., value_delimiter = ',', allow_negative_numbers = true)]
+    pub(crate) read: Vec<f64>,
+    /// Print JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Model {
+    Linear,
+    Quadratic,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Simulate {
+    /// Folder to make
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) out: PathBuf,
+    /// Same seed, same bytes
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// What kind of day
+    #[arg(long, value_enum, default_value_t = Scenario::Demo)]
+    pub(crate) scenario: Scenario,
+    /// How many injections, up to 100 000 (scale only)
+    #[arg(long, value_name = "N", default_value_t = 500)]
+    pub(crate) injections: u64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Scenario {
+    /// Five panels with every planted fault
+    Demo,
+    /// One run without any fault
+    Clean,
+    /// As many injections as asked for, in runs of at most 500
+    Scale,
+}

@@ -1,0 +1,202 @@
+//! Measures every injection of a run: read the trace file, match transitions, integrate with the run's own limits.
+//! Threads take whole injections; everything is taken in injection order, so the bits do not depend on them.
+
+use crate::error::WorkflowError;
+use crate::spool::Spool;
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use spotwright_assay::{AnalyteResponses, AssayInjection};
+use spotwright_chromatogram as chromatogram;
+use spotwright_chromatogram::{ManualLimits, RunReference};
+use spotwright_domain::injection::{Injection, SampleRole};
+use spotwright_domain::method::{Method, TransitionOf, TransitionPart};
+use spotwright_domain::peak::{NoPeakReason, PeakOutcome, Response};
+use spotwright_domain::plot::ChromatogramPlot;
+use spotwright_domain::reason::{Reason, ReasonCode, Severity};
+use spotwright_domain::trace::{Polarity, Trace, TraceProblem};
+use spotwright_exchange::RunList;
+use spotwright_mzml as mzml;
+use std::path::Path;
+
+/// Injections that threads work on before the next ones are taken; bounds memory, never results.
+const CHUNK: usize = 128;
+
+/// Most injections the run's reference is learned from.
+const REFERENCE_INJECTIONS: usize = 24;
+
+/// One transition of a measured injection.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct MeasuredTransition {
+    pub(crate) peak: PeakOutcome,
+    pub(crate) expected_retention_min: f64,
+}
+
+/// One injection, measured.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct MeasuredInjection {
+    pub(crate) transitions: Vec<MeasuredTransition>,
+    pub(crate) plots: Vec<ChromatogramPlot>,
+    pub(crate) trace_sha256: Option<[u8; 32]>,
+    pub(crate) reasons: Vec<Reason>,
+}
+
+/// A run, measured: compact numbers in memory, evidence in the spool.
+pub(crate) struct MeasuredRun {
+    pub(crate) spool: Spool<MeasuredInjection>,
+    pub(crate) injections: Vec<AssayInjection>,
+    pub(crate) reference: RunReference,
+}
+
+/// What is the same for every injection of a run.
+pub(crate) struct RunSetting<'a> {
+    pub(crate) method: &'a Method,
+    pub(crate) transitions: Vec<TransitionOf>,
+    pub(crate) traces_folder: &'a Path,
+    pub(crate) manual: &'a [(u32, ManualLimits)],
+    /// Whether points for figures are kept.
+    pub(crate) plots: bool,
+}
+
+/// Buffers a thread reuses.
+#[derive(Default)]
+struct Buffers {
+    file: Vec<u8>,
+    mzml: mzml::Scratch,
+    chromatogram: chromatogram::Scratch,
+}
+
+/// Measures a run.
+///
+/// # Errors
+/// When the spool fails. A trace file that cannot be read is a measured injection with a reason.
+pub(crate) fn measure_run(
+    setting: &RunSetting<'_>,
+    run: &RunList,
+    progress: &(dyn Fn(u64) + Sync),
+) -> Result<MeasuredRun, WorkflowError> {
+    let reference = learn(setting, run);
+    let mut measured = MeasuredRun { spool: Spool::new(), injections: Vec::new(), reference };
+    for (number, chunk) in run.injections.chunks(CHUNK).enumerate() {
+        let done: Vec<_> = chunk
+            .par_iter()
+            .map_init(Buffers::default, |buffers, injection| {
+                let measured_injection = measure_one(setting, injection, &measured.reference, buffers);
+                let compact = compact(setting.method, injection, &measured_injection);
+                progress(1);
+                Spool::encode(&measured_injection).map(|bytes| (bytes, compact))
+            })
+            .collect();
+        for (place, entry) in done.into_iter().enumerate() {
+            let (bytes, mut compact) = entry?;
+            compact.injected_at_unix_s = run.injected_at_unix_s[number * CHUNK + place];
+            measured.spool.push_encoded(&bytes)?;
+            measured.injections.push(compact);
+        }
+    }
+    Ok(measured)
+}
+
+/// The run's own retention, width and limits, from its calibrators, and from its controls where those are few.
+fn learn(setting: &RunSetting<'_>, run: &RunList) -> RunReference {
+    let of_role = |role| run.injections.iter().filter(move |injection| injection.role == role);
+    let chosen: Vec<&Injection> = of_role(SampleRole::Calibrator)
+        .chain(of_role(SampleRole::Control))
+        .take(REFERENCE_INJECTIONS)
+        .collect();
+    let traces: Vec<Vec<Trace>> = chosen
+        .par_iter()
+        .map_init(Buffers::default, |buffers, injection| {
+            read_file(setting, injection, buffers).map(|(traces, _)| traces).unwrap_or_default()
+        })
+        .collect();
+    let slices: Vec<&[Trace]> = traces.iter().map(Vec::as_slice).collect();
+    chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration)
+}
+
+type FileOutcome = Result<(Vec<Trace>, [u8; 32]), (Reason, Option<[u8; 32]>)>;
+
+fn read_file(setting: &RunSetting<'_>, injection: &Injection, buffers: &mut Buffers) -> FileOutcome {
+    let path = setting.traces_folder.join(&injection.trace_file);
+    buffers.file.clear();
+    let read = std::fs::File::open(&path)
+        .and_then(|mut file| std::io::Read::read_to_end(&mut file, &mut buffers.file));
+    if let Err(error) = read {
+        return Err((unreadable(&injection.trace_file, &error.to_string()), None));
+    }
+    let digest: [u8; 32] = Sha256::digest(&buffers.file).into();
+    let tolerance = setting.method.integration.mz_tolerance;
+    let wanted = |header: &mzml::TraceHeader<'_>| is_wanted(header, &setting.transitions, tolerance);
+    let options = mzml::ReadOptions::default();
+    match mzml::parse_bytes_wanted(&buffers.file, &options, &wanted, &mut buffers.mzml) {
+        Ok(file) => Ok((file.traces, digest)),
+        Err(error) => Err((unreadable(&injection.trace_file, &error.to_string()), Some(digest))),
+    }
+}
+
+fn is_wanted(header: &mzml::TraceHeader<'_>, transitions: &[TransitionOf], tolerance: f64) -> bool {
+    let (Some(precursor), Some(product)) = (header.precursor, header.product) else { return false };
+    let same_sign = |of: Polarity| header.polarity.is_none_or(|polarity| polarity == of);
+    transitions.iter().map(|of| of.transition).any(|of| {
+        (precursor.target_mz - of.precursor_mz).abs() <= tolerance
+            && (product.target_mz - of.product_mz).abs() <= tolerance
+            && same_sign(of.polarity)
+    })
+}
+
+fn measure_one(
+    setting: &RunSetting<'_>,
+    injection: &Injection,
+    reference: &RunReference,
+    buffers: &mut Buffers,
+) -> MeasuredInjection {
+    let (traces, trace_sha256, mut reasons) = match read_file(setting, injection, buffers) {
+        Ok((traces, digest)) => (traces, Some(digest), Vec::new()),
+        Err((reason, digest)) => (Vec::new(), digest, vec![reason]),
+    };
+    if !reasons.is_empty() {
+        let transitions = setting.transitions.iter().map(|of| MeasuredTransition {
+            peak: PeakOutcome::absent(NoPeakReason::FileUnreadable),
+            expected_retention_min: of.retention_time_min,
+        });
+        return MeasuredInjection { transitions: transitions.collect(), plots: Vec::new(), trace_sha256, reasons };
+    }
+    let settings = &setting.method.integration;
+    let manual: Vec<ManualLimits> = setting
+        .manual
+        .iter()
+        .filter(|(order, _)| *order == injection.order)
+        .map(|(_, limits)| limits.clone())
+        .collect();
+    let matches = chromatogram::match_traces(&traces, &setting.transitions, settings.mz_tolerance);
+    let measured = chromatogram::measure_injection(
+        &traces,
+        &matches,
+        &setting.transitions,
+        reference,
+        settings,
+        &manual,
+        &mut buffers.chromatogram,
+    );
+    reasons.extend(trace_problems(&traces));
+    reasons.extend(measured.notes);
+    let transitions: Vec<MeasuredTransition> = measured
+        .transitions
+        .into_iter()
+        .map(|of| MeasuredTransition { peak: of.peak, expected_retention_min: of.expected_retention_min })
+        .collect();
+    let plots = if setting.plots { plots(&traces, &matches, &transitions) } else { Vec::new() };
+    MeasuredInjection { transitions, plots, trace_sha256, reasons }
+}
+
+fn unreadable(file: &str, why: &str) -> Reason {
+    Reason {
+        code: ReasonCode::TraceFileUnreadable,
+        rule: "design: injections in = injections out".to_owned(),
+        severity: Severity::Reject,
+        measured: None,
+        limit: None,
+        unit: String::new(),
+        text: format!("traces/{file} cannot be used: {why}. Transfer the file again from the instrument."),
+    }
+}

@@ -1,0 +1,100 @@
+//! A folder of results that appears whole or not at all.
+
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// Marks a folder as ours, so that it may be replaced.
+pub(crate) const MARKER: &str = "results.json";
+
+/// A folder being filled under a provisional name beside its final one.
+#[derive(Debug)]
+pub(crate) struct PartialFolder {
+    partial: PathBuf,
+    target: PathBuf,
+    done: bool,
+}
+
+impl PartialFolder {
+    /// Makes the provisional folder.
+    ///
+    /// # Errors
+    /// When the target exists and holds something that is not results, or when the disk refuses.
+    pub(crate) fn create(target: &Path) -> io::Result<Self> {
+        if target.exists() && !target.join(MARKER).exists() && fs::read_dir(target)?.next().is_some() {
+            return Err(io::Error::new(
+                io::ErrorKind::AlreadyExists,
+                format!(
+                    "{} exists and holds no {MARKER}; it is left alone. Name another folder with --out",
+                    target.display()
+                ),
+            ));
+        }
+        let name = target.file_name().map(|name| name.to_string_lossy().into_owned());
+        let name = name.ok_or_else(|| {
+            io::Error::new(io::ErrorKind::InvalidInput, format!("{} names no folder", target.display()))
+        })?;
+        let partial = target.with_file_name(format!(".{name}.{}.partial", std::process::id()));
+        if partial.exists() {
+            fs::remove_dir_all(&partial)?;
+        }
+        fs::create_dir_all(&partial)?;
+        Ok(Self { partial, target: target.to_owned(), done: false })
+    }
+
+    /// A path inside the provisional folder.
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
+        self.partial.join(name)
+    }
+
+    /// Gives the folder its final name. A former folder of results is put aside first and removed afterwards, so a
+    /// crash at any instant leaves the old results, or the new ones, or the old ones under `….old`.
+    pub(crate) fn finish(mut self) -> io::Result<()> {
+        let old = self.partial.with_extension("old");
+        let replaced = self.target.exists();
+        if replaced {
+            fs::rename(&self.target, &old)?;
+        }
+        fs::rename(&self.partial, &self.target)?;
+        self.done = true;
+        if replaced {
+            fs::remove_dir_all(&old)?;
+        }
+        Ok(())
+    }
+}
+
+impl Drop for PartialFolder {
+    fn drop(&mut self) {
+        if !self.done {
+            // Nothing better can be done about a failure here; the folder's name says that it is partial.
+            let _ = fs::remove_dir_all(&self.partial);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn results_replace_results_and_nothing_else() {
+        let root = tempfile::tempdir().unwrap();
+        let target = root.path().join("results");
+        for text in ["old", "new"] {
+            let folder = PartialFolder::create(&target).unwrap();
+            fs::write(folder.path(MARKER), text).unwrap();
+            folder.finish().unwrap();
+            assert_eq!(fs::read_to_string(target.join(MARKER)).unwrap(), text);
+        }
+        drop(PartialFolder::create(&target).unwrap());
+        assert_eq!(fs::read_to_string(target.join(MARKER)).unwrap(), "new");
+        assert_eq!(fs::read_dir(root.path()).unwrap().count(), 1, "nothing partial is left behind");
+
+        let foreign = root.path().join("foreign");
+        fs::create_dir(&foreign).unwrap();
+        fs::write(foreign.join("thesis.txt"), "mine").unwrap();
+        assert!(PartialFolder::create(&foreign).is_err());
+        assert_eq!(fs::read_to_string(foreign.join("thesis.txt")).unwrap(), "mine");
+    }
+}
