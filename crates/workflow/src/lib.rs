@@ -1,1 +1,21 @@
-//! One file per act: check, measure, judge, explain, tabulate traces, fit a curve.
+//! One file per act: check, measure, judge, explain, tabulate traces, fit a curve. Joins the rooms; computes no
+//! science of its own.
+
+pub mod error;
+pub mod check;
+pub mod curve;
+pub mod explain;
+mod judged_run;
+mod measure;
+mod memory;
+mod notes;
+mod output;
+pub mod run;
+mod spool;
+pub mod traces;
+pub mod words;
+
+pub use output::json::RESULTS_SCHEMA;
+
+/// Version of the program, stamped on every result.
+pub const PROGRAM_VERSION: &str = env!("CARGO_PKG_VERSION");

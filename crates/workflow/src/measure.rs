@@ -2,19 +2,20 @@
 //! Threads take whole injections; everything is taken in injection order, so the bits do not depend on them.
 
 use crate::error::WorkflowError;
+use crate::notes;
 use crate::spool::Spool;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use spotwright_assay::{AnalyteResponses, AssayInjection};
 use spotwright_chromatogram as chromatogram;
-use spotwright_chromatogram::{ManualLimits, RunReference};
+use spotwright_chromatogram::{ManualLimits, RunReference, TraceMatch};
 use spotwright_domain::injection::{Injection, SampleRole};
-use spotwright_domain::method::{Method, TransitionOf, TransitionPart};
+use spotwright_domain::method::{IntegrationSettings, Method, TransitionOf, TransitionPart};
 use spotwright_domain::peak::{NoPeakReason, PeakOutcome, Response};
 use spotwright_domain::plot::ChromatogramPlot;
-use spotwright_domain::reason::{Reason, ReasonCode, Severity};
-use spotwright_domain::trace::{Polarity, Trace, TraceProblem};
+use spotwright_domain::reason::{Reason, ReasonCode};
+use spotwright_domain::trace::{Polarity, Trace};
 use spotwright_exchange::RunList;
 use spotwright_mzml as mzml;
 use std::path::Path;
@@ -122,7 +123,7 @@ fn read_file(setting: &RunSetting<'_>, injection: &Injection, buffers: &mut Buff
     let read = std::fs::File::open(&path)
         .and_then(|mut file| std::io::Read::read_to_end(&mut file, &mut buffers.file));
     if let Err(error) = read {
-        return Err((unreadable(&injection.trace_file, &error.to_string()), None));
+        return Err((notes::unreadable(&injection.trace_file, &error.to_string()), None));
     }
     let digest: [u8; 32] = Sha256::digest(&buffers.file).into();
     let tolerance = setting.method.integration.mz_tolerance;
@@ -130,7 +131,7 @@ fn read_file(setting: &RunSetting<'_>, injection: &Injection, buffers: &mut Buff
     let options = mzml::ReadOptions::default();
     match mzml::parse_bytes_wanted(&buffers.file, &options, &wanted, &mut buffers.mzml) {
         Ok(file) => Ok((file.traces, digest)),
-        Err(error) => Err((unreadable(&injection.trace_file, &error.to_string()), Some(digest))),
+        Err(error) => Err((notes::unreadable(&injection.trace_file, &error.to_string()), Some(digest))),
     }
 }
 
@@ -178,25 +179,73 @@ fn measure_one(
         &manual,
         &mut buffers.chromatogram,
     );
-    reasons.extend(trace_problems(&traces));
-    reasons.extend(measured.notes);
+    reasons.extend(notes::of_traces(&traces));
+    reasons.extend(notes::of_matches(&matches, &setting.transitions));
+    reasons.extend(notes::of_measurement(&measured.notes, &setting.transitions));
     let transitions: Vec<MeasuredTransition> = measured
         .transitions
         .into_iter()
         .map(|of| MeasuredTransition { peak: of.peak, expected_retention_min: of.expected_retention_min })
         .collect();
-    let plots = if setting.plots { plots(&traces, &matches, &transitions) } else { Vec::new() };
+    let plots = if setting.plots { plots(&traces, &matches, &transitions, settings) } else { Vec::new() };
     MeasuredInjection { transitions, plots, trace_sha256, reasons }
 }
 
-fn unreadable(file: &str, why: &str) -> Reason {
-    Reason {
-        code: ReasonCode::TraceFileUnreadable,
-        rule: "design: injections in = injections out".to_owned(),
-        severity: Severity::Reject,
-        measured: None,
-        limit: None,
-        unit: String::new(),
-        text: format!("traces/{file} cannot be used: {why}. Transfer the file again from the instrument."),
+/// The recorded points around each transition's expected retention and limits.
+fn plots(
+    traces: &[Trace],
+    matches: &[TraceMatch],
+    transitions: &[MeasuredTransition],
+    settings: &IntegrationSettings,
+) -> Vec<ChromatogramPlot> {
+    let mut plots = Vec::with_capacity(transitions.len());
+    for (transition, (of, found)) in transitions.iter().zip(matches).enumerate() {
+        let Some(trace) = found.trace.and_then(|place| traces.get(place)) else { continue };
+        let limits = of.peak.found().map(|peak| [peak.start_min, peak.end_min]);
+        let [start, end] = limits.unwrap_or([of.expected_retention_min; 2]);
+        let from = start.min(of.expected_retention_min) - settings.search_half_width_min;
+        let to = end.max(of.expected_retention_min) + settings.search_half_width_min;
+        let points = trace.time_min.iter().zip(&trace.intensity);
+        let inside = points.filter(|(time, _)| **time >= from && **time <= to);
+        plots.push(ChromatogramPlot {
+            transition,
+            points: inside.map(|(time, counts)| [*time as f32, *counts as f32]).collect(),
+        });
     }
+    plots
+}
+
+/// The few numbers that judging needs.
+fn compact(method: &Method, injection: &Injection, measured: &MeasuredInjection) -> AssayInjection {
+    let absent = Response::from(&PeakOutcome::absent(NoPeakReason::TraceAbsent));
+    let mut compact = AssayInjection {
+        injection: injection.clone(),
+        injected_at_unix_s: None,
+        standards: vec![absent; method.internal_standards.len()],
+        analytes: method
+            .analytes
+            .iter()
+            .map(|analyte| AnalyteResponses {
+                quantifier: absent,
+                qualifiers: vec![absent; analyte.qualifiers.len()],
+            })
+            .collect(),
+        file_problem: measured
+            .reasons
+            .iter()
+            .find(|reason| reason.code == ReasonCode::TraceFileUnreadable)
+            .cloned(),
+        trace_digest: measured.trace_sha256,
+    };
+    for (of, found) in method.transitions().iter().zip(&measured.transitions) {
+        let response = Response::from(&found.peak);
+        match of.part {
+            TransitionPart::InternalStandard { standard } => compact.standards[standard] = response,
+            TransitionPart::Quantifier { analyte } => compact.analytes[analyte].quantifier = response,
+            TransitionPart::Qualifier { analyte, qualifier } => {
+                compact.analytes[analyte].qualifiers[qualifier] = response;
+            }
+        }
+    }
+    compact
 }

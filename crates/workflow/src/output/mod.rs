@@ -3,3 +3,169 @@
 pub(crate) mod csv;
 pub(crate) mod folder;
 pub(crate) mod json;
+
+use crate::PROGRAM_VERSION;
+use crate::error::WorkflowError;
+use crate::judged_run::JudgedRun;
+use crate::measure::MeasuredInjection;
+use crate::run::{RunOptions, file_error};
+use crate::spool::Spool;
+use folder::PartialFolder;
+use json::ResultsJson;
+use rayon::prelude::*;
+use spotwright_domain::plot::ChromatogramPlot;
+use spotwright_domain::record::{InjectionRecord, RunRecord};
+use spotwright_exchange::Day;
+use spotwright_report::{DayContext, PageContext, RunLink, RunPage, Shown, index_page};
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::PathBuf;
+
+/// Injections worked on together when results are written.
+const CHUNK: usize = 128;
+
+/// Runs up to this many injections show every chromatogram; longer ones show those a person must look at.
+const SHOW_ALL_UP_TO: usize = 1000;
+
+/// Everything a day writes.
+pub(crate) struct Outputs<'a> {
+    partial: &'a PartialFolder,
+    day: &'a Day,
+    name: &'a str,
+    json: ResultsJson<BufWriter<File>>,
+    csv: BufWriter<File>,
+    html: bool,
+    reports: Vec<String>,
+}
+
+/// One injection, ready to be written.
+struct Ready {
+    json: Vec<u8>,
+    csv: Vec<u8>,
+    record: InjectionRecord,
+    plots: Vec<ChromatogramPlot>,
+}
+
+impl<'a> Outputs<'a> {
+    pub(crate) fn begin(
+        partial: &'a PartialFolder,
+        day: &'a Day,
+        name: &'a str,
+        options: &RunOptions,
+    ) -> Result<Self, WorkflowError> {
+        let json = create(partial, "results.json")?;
+        let mut csv = create(partial, "results.csv")?;
+        let begun = csv::heading().and_then(|heading| csv.write_all(&heading));
+        begun.map_err(|source| file_error(&partial.path("results.csv"), source))?;
+        let json = ResultsJson::begin(json, name, day.simulated)
+            .map_err(|source| file_error(&partial.path("results.json"), source))?;
+        Ok(Self { partial, day, name, json, csv, html: !options.without_html, reports: Vec::new() })
+    }
+
+    /// Writes a judged run.
+    pub(crate) fn run(&mut self, judged: &mut JudgedRun) -> Result<(), WorkflowError> {
+        let report = report_name(judged.record.run.as_str(), self.reports.len());
+        let path = self.partial.path(&report);
+        let written = self.write_run(judged, &path);
+        written?;
+        self.reports.push(report);
+        Ok(())
+    }
+
+    fn write_run(&mut self, judged: &mut JudgedRun, report: &PathBuf) -> Result<(), WorkflowError> {
+        let trouble = |source| file_error(report, source);
+        let mut page = if self.html {
+            let file = BufWriter::new(File::create(report).map_err(trouble)?);
+            Some(RunPage::begin(file, &self.context(judged), &judged.record, &judged.series()).map_err(trouble)?)
+        } else {
+            None
+        };
+        self.json.begin_run(&judged.record).map_err(trouble)?;
+        // The spool needs to be moved while the rest of the run is only looked at.
+        let mut spool = std::mem::take(&mut judged.measured.spool);
+        let positions = spool.len();
+        for from in (0..positions).step_by(CHUNK) {
+            let encoded = spool.read_encoded(from, (from + CHUNK).min(positions))?;
+            let ready: Vec<Result<Ready, WorkflowError>> = encoded
+                .into_par_iter()
+                .enumerate()
+                .map(|(place, bytes)| ready(judged, from + place, &bytes))
+                .collect();
+            for injection in ready {
+                let Ready { json, csv, record, plots } = injection?;
+                self.json.injection(&json).map_err(trouble)?;
+                self.csv.write_all(&csv).map_err(trouble)?;
+                if let Some(page) = &mut page {
+                    page.injection(&record, &plots).map_err(trouble)?;
+                }
+            }
+        }
+        self.json.end_run().map_err(trouble)?;
+        if let Some(page) = page {
+            page.finish().map_err(trouble)?;
+        }
+        judged.measured.spool = spool;
+        Ok(())
+    }
+
+    fn context<'b>(&'b self, judged: &'b JudgedRun) -> PageContext<'b> {
+        PageContext {
+            day: self.name,
+            method_title: &judged.method.title,
+            program_version: PROGRAM_VERSION,
+            simulated: self.day.simulated,
+            total_injections: judged.record.injections,
+            chromatograms_shown: if judged.measured.injections.len() <= SHOW_ALL_UP_TO {
+                Shown::All
+            } else {
+                Shown::ByException { limit: SHOW_ALL_UP_TO }
+            },
+        }
+    }
+
+    /// Closes every file and writes the cover. Gives the names of the runs' reports.
+    pub(crate) fn finish(mut self, records: &[RunRecord]) -> Result<Vec<String>, WorkflowError> {
+        let json = self.partial.path("results.json");
+        self.json.finish().map_err(|source| file_error(&json, source))?;
+        self.csv.flush().map_err(|source| file_error(&self.partial.path("results.csv"), source))?;
+        if !self.html {
+            return Ok(Vec::new());
+        }
+        let context =
+            DayContext { day: self.name, program_version: PROGRAM_VERSION, simulated: self.day.simulated };
+        let links: Vec<RunLink<'_>> = records
+            .iter()
+            .zip(&self.reports)
+            .map(|(run, href)| RunLink { run, href })
+            .collect();
+        let cover = self.partial.path("index.html");
+        let written = File::create(&cover).and_then(|file| {
+            let mut file = BufWriter::new(file);
+            index_page(&mut file, &context, &links)?;
+            file.flush()
+        });
+        written.map_err(|source| file_error(&cover, source))?;
+        Ok(self.reports)
+    }
+}
+
+fn ready(judged: &JudgedRun, position: usize, bytes: &[u8]) -> Result<Ready, WorkflowError> {
+    let measured = Spool::<MeasuredInjection>::decode(bytes)?;
+    let (record, plots) = judged.record_of(position, measured);
+    let trouble = |source: io::Error| file_error(&PathBuf::from(&record.id), source);
+    let json = json::encode(&record).map_err(trouble)?;
+    let csv = csv::encode(&record).map_err(trouble)?;
+    Ok(Ready { json, csv, record, plots })
+}
+
+fn create(partial: &PartialFolder, name: &str) -> Result<BufWriter<File>, WorkflowError> {
+    let path = partial.path(name);
+    let file = File::create(&path).map_err(|source| file_error(&path, source))?;
+    Ok(BufWriter::with_capacity(1 << 18, file))
+}
+
+/// A file name for a run's report: its letters and digits, and its place where another run would have the same.
+fn report_name(run: &str, place: usize) -> String {
+    let plain: String = run.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect();
+    if plain == run { format!("run-{plain}.html") } else { format!("run-{}-{plain}.html", place + 1) }
+}

@@ -1,0 +1,105 @@
+//! What reading and measuring noticed, as reasons a bench chemist can act on.
+
+use spotwright_chromatogram::{MatchCase, MeasurementNote, TraceMatch};
+use spotwright_domain::method::TransitionOf;
+use spotwright_domain::reason::{Reason, ReasonCode, Severity};
+use spotwright_domain::trace::{Trace, TraceProblem};
+
+fn reason(code: ReasonCode, rule: &str, severity: Severity, text: String) -> Reason {
+    Reason { code, rule: rule.to_owned(), severity, measured: None, limit: None, unit: String::new(), text }
+}
+
+/// A trace file that cannot be used.
+pub(crate) fn unreadable(file: &str, why: &str) -> Reason {
+    let why = why.trim_end_matches('.');
+    let text = format!("traces/{file} cannot be used: {why}. Transfer the file again from the instrument");
+    reason(ReasonCode::TraceFileUnreadable, "DI-18", Severity::Reject, text)
+}
+
+/// Oddities of the traces, said once for each kind and trace.
+pub(crate) fn of_traces(traces: &[Trace]) -> Vec<Reason> {
+    let problems = traces.iter().flat_map(|trace| trace.problems.iter().map(move |problem| (trace, problem)));
+    problems.map(|(trace, problem)| of_problem(trace, problem)).collect()
+}
+
+fn of_problem(trace: &Trace, problem: &TraceProblem) -> Reason {
+    let what = match problem {
+        TraceProblem::DuplicateId { first_index } => {
+            format!("has the same id as trace {first_index} of the file; both were kept")
+        }
+        TraceProblem::DuplicateTransition { first_index } => {
+            format!("records the same transition as trace {first_index} of the file; both were kept")
+        }
+        TraceProblem::UnsortedTimes { steps_back } => format!("goes back in time at {steps_back} places"),
+        TraceProblem::RepeatedTimes { repeats } => format!("repeats a time at {repeats} places"),
+        TraceProblem::MergedSegments { segments } => format!("was merged from {segments} segments"),
+        TraceProblem::ArrayNameContradictsAccession { accession, name } => {
+            format!("calls an array {name:?} whose accession is {accession}; the accession was followed")
+        }
+        TraceProblem::IndexOutOfOrder { stated } => format!("calls itself number {stated}"),
+        TraceProblem::CountMissing => "stands in a list without a count".to_owned(),
+        TraceProblem::TimeUnitMissing => "states no unit of time; minutes were assumed".to_owned(),
+        TraceProblem::Empty => "has no points".to_owned(),
+        TraceProblem::NegativeIntensity { points } => format!("has {points} points below zero"),
+        TraceProblem::Note { text } => text.clone(),
+    };
+    // A reader that had to assume the unit of time, or found time running backwards, may have misread the peak.
+    let severity = match problem {
+        TraceProblem::UnsortedTimes { .. } | TraceProblem::TimeUnitMissing | TraceProblem::Empty => Severity::Comment,
+        _ => Severity::Note,
+    };
+    let text = format!("Trace {} ({}) {what}", trace.index, trace.id);
+    reason(ReasonCode::TraceProblem, "DI-05", severity, text)
+}
+
+/// How transitions found their traces.
+pub(crate) fn of_matches(matches: &[TraceMatch], transitions: &[TransitionOf]) -> Vec<Reason> {
+    let pairs = matches.iter().zip(transitions);
+    pairs
+        .filter_map(|(found, of)| match &found.case {
+            MatchCase::Single => None,
+            MatchCase::ChosenFromSeveral { others } => {
+                let text = format!(
+                    "{} further trace{} of this file record {}; the one that covers the expected time with most points was used",
+                    others.len(),
+                    if others.len() == 1 { "" } else { "s" },
+                    of.name
+                );
+                Some(reason(ReasonCode::TraceProblem, "DI-05", Severity::Comment, text))
+            }
+            MatchCase::NoneCoversExpectedTime { .. } => {
+                let text = format!(
+                    "No trace of {} covers the expected time of {:.2} min; check the acquisition window",
+                    of.name, of.retention_time_min
+                );
+                Some(reason(ReasonCode::TraceProblem, "PR-31", Severity::Comment, text))
+            }
+            MatchCase::Absent => {
+                let text = format!(
+                    "The file holds no trace of {} ({:.1} → {:.1}); check that the instrument method and the method file agree",
+                    of.name, of.transition.precursor_mz, of.transition.product_mz
+                );
+                Some(reason(ReasonCode::TraceMissing, "DI-18", Severity::Comment, text))
+            }
+        })
+        .collect()
+}
+
+/// What measuring noticed.
+pub(crate) fn of_measurement(notes: &[MeasurementNote], transitions: &[TransitionOf]) -> Vec<Reason> {
+    let name = |transition: usize| transitions.get(transition).map_or("?", |of| of.name.as_str());
+    notes
+        .iter()
+        .filter_map(|note| match note {
+            // The result itself says that its internal standard is absent, where one belongs.
+            MeasurementNote::InternalStandardNotFound { .. } | MeasurementNote::NotAligned => None,
+            MeasurementNote::ManualLimitsUnusable { transition } => {
+                let text = format!(
+                    "The limits set by hand for {} hold fewer than three points or nothing above their line; the automatic limits stand",
+                    name(*transition)
+                );
+                Some(reason(ReasonCode::ManualIntegration, "M10-33", Severity::Comment, text))
+            }
+        })
+        .collect()
+}
