@@ -108,6 +108,9 @@ pub(crate) struct Curve {
     /// Column of the responses [default: the second numeric column]
     #[arg(long, value_name = "COLUMN")]
     pub(crate) y: Option<String>,
+    /// Keep only the rows whose column has this text
+    #[arg(long, value_name = "COLUMN=TEXT", value_parser = column_and_text)]
+    pub(crate) only: Vec<(String, String)>,
     /// Shape of the curve
     #[arg(long, value_enum, default_value_t = Model::Linear)]
     pub(crate) model: Model,
@@ -152,4 +155,11 @@ pub(crate) enum Scenario {
     Clean,
     /// As many injections as asked for, in runs of at most 500
     Scale,
+}
+
+fn column_and_text(argument: &str) -> Result<(String, String), String> {
+    let parts = argument.split_once('=');
+    parts
+        .map(|(column, text)| (column.to_owned(), text.to_owned()))
+        .ok_or_else(|| "write COLUMN=TEXT".to_owned())
 }

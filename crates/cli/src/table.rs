@@ -16,8 +16,14 @@ pub(crate) struct Table {
 
 impl Table {
     pub(crate) fn new(columns: &[(&str, Side)]) -> Self {
-        let columns = columns.iter().map(|(name, side)| ((*name).to_owned(), *side)).collect();
-        Self { columns, rows: Vec::new() }
+        let columns = columns
+            .iter()
+            .map(|(name, side)| ((*name).to_owned(), *side))
+            .collect();
+        Self {
+            columns,
+            rows: Vec::new(),
+        }
     }
 
     pub(crate) fn row(&mut self, cells: Vec<String>) {
@@ -29,7 +35,10 @@ impl Table {
     pub(crate) fn render(&self) -> String {
         let width = |column: usize| {
             let cells = self.rows.iter().map(|row| row[column].chars().count());
-            cells.chain([self.columns[column].0.chars().count()]).max().unwrap_or(0)
+            cells
+                .chain([self.columns[column].0.chars().count()])
+                .max()
+                .unwrap_or(0)
         };
         let widths: Vec<usize> = (0..self.columns.len()).map(width).collect();
         let headings: Vec<String> = self.columns.iter().map(|(name, _)| name.clone()).collect();

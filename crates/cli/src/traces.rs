@@ -87,13 +87,24 @@ fn table(rows: &[(TraceRow, String)]) -> String {
         }
     }
     let rendered = table.render();
-    if notes.is_empty() { rendered } else { format!("{rendered}\n  Worth a look:\n{notes}") }
+    if notes.is_empty() {
+        rendered
+    } else {
+        format!("{rendered}\n  Worth a look:\n{notes}")
+    }
 }
 
 /// `{"problem":"duplicate-id","first_index":1}` as `duplicate id, first index 1`.
 fn readable(json: &str) -> String {
-    let inner = json.trim_start_matches('{').trim_end_matches('}').replace("\"problem\":", "");
-    inner.replace('"', "").replace(['-', '_'], " ").replace(':', " ").replace(',', ", ")
+    let inner = json
+        .trim_start_matches('{')
+        .trim_end_matches('}')
+        .replace("\"problem\":", "");
+    inner
+        .replace('"', "")
+        .replace(['-', '_'], " ")
+        .replace(':', " ")
+        .replace(',', ", ")
 }
 
 fn word<T: serde::Serialize>(value: &T) -> String {
@@ -105,5 +116,9 @@ fn word<T: serde::Serialize>(value: &T) -> String {
 
 /// A number to four digits, short enough for a column.
 fn brief(value: f64) -> String {
-    if value != 0.0 && (value.abs() >= 1e6 || value.abs() < 1e-3) { format!("{value:.3e}") } else { format!("{value:.1}") }
+    if value != 0.0 && (value.abs() >= 1e6 || value.abs() < 1e-3) {
+        format!("{value:.3e}")
+    } else {
+        format!("{value:.1}")
+    }
 }

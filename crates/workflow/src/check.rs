@@ -1,7 +1,7 @@
 //! Validates a day without computing: its tables and methods, then every trace file's structure.
 
-use crate::run::{Progress, with_threads};
 use crate::error::WorkflowError;
+use crate::run::{Progress, with_threads};
 use rayon::prelude::*;
 use spotwright_domain::method::TransitionOf;
 use spotwright_domain::trace::Trace;
@@ -46,7 +46,11 @@ pub fn check_day(folder: &Path, progress: &dyn Progress) -> Result<CheckedDay, W
         let run = run.map_err(|problem| WorkflowError::Day(vec![problem]))?;
         traces.extend(with_threads(None, || check_run(&day, &run, progress))?);
     }
-    Ok(CheckedDay { summary: day.summary, warnings: day.warnings, traces })
+    Ok(CheckedDay {
+        summary: day.summary,
+        warnings: day.warnings,
+        traces,
+    })
 }
 
 fn check_run(day: &Day, run: &RunList, progress: &dyn Progress) -> Vec<TraceFinding> {
@@ -83,6 +87,8 @@ fn check_run(day: &Day, run: &RunList, progress: &dyn Progress) -> Vec<TraceFind
 
 fn oddities(traces: &[Trace], transitions: &[TransitionOf], mz_tolerance: f64) -> Vec<String> {
     let matches = spotwright_chromatogram::match_traces(traces, transitions, mz_tolerance);
-    let reasons = crate::notes::of_traces(traces).into_iter().chain(crate::notes::of_matches(&matches, transitions));
+    let reasons = crate::notes::of_traces(traces)
+        .into_iter()
+        .chain(crate::notes::of_matches(&matches, transitions));
     reasons.map(|reason| reason.text).collect()
 }

@@ -2,7 +2,8 @@
 
 use serde::Serialize;
 use spotwright_assay::{
-    Curve, InverseOutcome, critical_value, detection_limit, fit_curve, inverse_prediction, quantification_limit,
+    Curve, InverseOutcome, critical_value, detection_limit, fit_curve, inverse_prediction,
+    quantification_limit,
 };
 use spotwright_domain::method::{CurveModel, Weighting};
 use std::path::{Path, PathBuf};
@@ -179,13 +180,19 @@ pub fn fit_table(path: &Path, request: &CurveRequest) -> Result<CurveReport, Cur
     let mut points = Vec::new();
     let mut lines_without_numbers = Vec::new();
     for (line, cells) in kept_rows(path, &table, request)? {
-        match (number(path, &table, line, cells, x)?, number(path, &table, line, cells, y)?) {
+        match (
+            number(path, &table, line, cells, x)?,
+            number(path, &table, line, cells, y)?,
+        ) {
             (Some(x), Some(y)) => points.push((x, y)),
             _ => lines_without_numbers.push(line),
         }
     }
     if points.len() < 3 {
-        return Err(CurveTableError::TooFewRows { path: path.to_owned(), found: points.len() });
+        return Err(CurveTableError::TooFewRows {
+            path: path.to_owned(),
+            found: points.len(),
+        });
     }
     let weightings = match request.weighting {
         Some(weighting) => vec![weighting],
@@ -197,13 +204,19 @@ pub fn fit_table(path: &Path, request: &CurveRequest) -> Result<CurveReport, Cur
         y: table.columns[y].clone(),
         points: points.len(),
         lines_without_numbers,
-        fits: weightings.into_iter().map(|weighting| fit(&points, request, weighting)).collect(),
+        fits: weightings
+            .into_iter()
+            .map(|weighting| fit(&points, request, weighting))
+            .collect(),
     })
 }
 
 fn fit(points: &[(f64, f64)], request: &CurveRequest, weighting: Weighting) -> CurveFit {
-    let kept: Vec<(f64, f64)> =
-        points.iter().copied().filter(|(x, _)| weighting == Weighting::None || *x > 0.0).collect();
+    let kept: Vec<(f64, f64)> = points
+        .iter()
+        .copied()
+        .filter(|(x, _)| weighting == Weighting::None || *x > 0.0)
+        .collect();
     let mut report = CurveFit {
         model: request.model,
         weighting,
@@ -257,8 +270,15 @@ fn point(curve: &Curve, x: f64, y: f64) -> CurvePoint {
         InverseOutcome::Value(value) => Some(value),
         _ => None,
     };
-    let relative_error_pct = back_calculated.filter(|_| x != 0.0).map(|found| 100.0 * (found - x) / x);
-    CurvePoint { x, y, back_calculated, relative_error_pct }
+    let relative_error_pct = back_calculated
+        .filter(|_| x != 0.0)
+        .map(|found| 100.0 * (found - x) / x);
+    CurvePoint {
+        x,
+        y,
+        back_calculated,
+        relative_error_pct,
+    }
 }
 
 fn reading(curve: &Curve, y: f64) -> CurveReading {
@@ -268,29 +288,57 @@ fn reading(curve: &Curve, y: f64) -> CurveReading {
             x: Some(found.value),
             standard_error: Some(found.standard_error),
             half_width_95: Some(found.half_width),
-            remark: (found.value < curve.range[0] || found.value > curve.range[1])
-                .then(|| format!("outside the table's range {} to {}", curve.range[0], curve.range[1])),
+            remark: (found.value < curve.range[0] || found.value > curve.range[1]).then(|| {
+                format!(
+                    "outside the table's range {} to {}",
+                    curve.range[0], curve.range[1]
+                )
+            }),
         },
-        Err(error) => {
-            CurveReading { y, x: None, standard_error: None, half_width_95: None, remark: Some(error.to_string()) }
-        }
+        Err(error) => CurveReading {
+            y,
+            x: None,
+            standard_error: None,
+            half_width_95: None,
+            remark: Some(error.to_string()),
+        },
     }
 }
 
 fn read_table(path: &Path) -> Result<Table, CurveTableError> {
-    let trouble = |source| CurveTableError::Read { path: path.to_owned(), source };
+    let trouble = |source| CurveTableError::Read {
+        path: path.to_owned(),
+        source,
+    };
     let bytes = std::fs::read(path).map_err(|error| trouble(error.into()))?;
     let text = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes);
     let header = text.split(|byte| *byte == b'\n').next().unwrap_or_default();
     let count = |wanted: u8| header.iter().filter(|byte| **byte == wanted).count();
-    let delimiter = [b',', b';', b'\t'].into_iter().max_by_key(|byte| (count(*byte), *byte == b',')).unwrap_or(b',');
-    let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text);
-    let columns = reader.headers().map_err(trouble)?.iter().map(str::to_owned).collect();
+    let delimiter = [b',', b';', b'\t']
+        .into_iter()
+        .max_by_key(|byte| (count(*byte), *byte == b','))
+        .unwrap_or(b',');
+    let mut reader = csv::ReaderBuilder::new()
+        .delimiter(delimiter)
+        .trim(csv::Trim::All)
+        .from_reader(text);
+    let columns = reader
+        .headers()
+        .map_err(trouble)?
+        .iter()
+        .map(str::to_owned)
+        .collect();
     let mut rows = Vec::new();
     for record in reader.records() {
         let record = record.map_err(trouble)?;
         let line = record.position().map_or(0, csv::Position::line);
-        let cells = record.iter().map(|cell| if delimiter == b';' { cell.replace(',', ".") } else { cell.to_owned() });
+        let cells = record.iter().map(|cell| {
+            if delimiter == b';' {
+                cell.replace(',', ".")
+            } else {
+                cell.to_owned()
+            }
+        });
         rows.push((line, cells.collect()));
     }
     Ok(Table { columns, rows })
@@ -301,7 +349,10 @@ fn as_number(cell: &str) -> Option<Option<f64>> {
     if cell.is_empty() || cell == "NA" {
         return Some(None);
     }
-    cell.parse::<f64>().ok().filter(|value| value.is_finite()).map(Some)
+    cell.parse::<f64>()
+        .ok()
+        .filter(|value| value.is_finite())
+        .map(Some)
 }
 
 fn number(
@@ -320,11 +371,15 @@ fn number(
 }
 
 fn column(path: &Path, table: &Table, name: &str) -> Result<usize, CurveTableError> {
-    table.columns.iter().position(|column| column == name).ok_or_else(|| CurveTableError::NoColumn {
-        path: path.to_owned(),
-        name: name.to_owned(),
-        columns: table.columns.clone(),
-    })
+    table
+        .columns
+        .iter()
+        .position(|column| column == name)
+        .ok_or_else(|| CurveTableError::NoColumn {
+            path: path.to_owned(),
+            name: name.to_owned(),
+            columns: table.columns.clone(),
+        })
 }
 
 fn choose_columns(
@@ -338,10 +393,15 @@ fn choose_columns(
     };
     let named = |name: &Option<String>| name.as_ref().map(|name| column(path, table, name)).transpose();
     let (x, y) = (named(&request.x)?, named(&request.y)?);
-    let free: Vec<usize> =
-        (0..table.columns.len()).filter(numeric).filter(|column| Some(*column) != x && Some(*column) != y).collect();
+    let free: Vec<usize> = (0..table.columns.len())
+        .filter(numeric)
+        .filter(|column| Some(*column) != x && Some(*column) != y)
+        .collect();
     let mut free_columns = free.iter().copied();
-    match (x.or_else(|| free_columns.next()), y.or_else(|| free_columns.next())) {
+    match (
+        x.or_else(|| free_columns.next()),
+        y.or_else(|| free_columns.next()),
+    ) {
         (Some(x), Some(y)) => Ok((x, y)),
         _ => Err(CurveTableError::NotTwoColumns {
             path: path.to_owned(),

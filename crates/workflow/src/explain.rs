@@ -43,7 +43,10 @@ pub struct Step {
 /// When the day's files are wrong, there is no such result, or the computer fails.
 pub fn explain(folder: &Path, name: &str) -> Result<Explanation, WorkflowError> {
     let day = open_day(folder).map_err(WorkflowError::Day)?;
-    let missing = |nearest: String| WorkflowError::NoSuchResult { name: name.to_owned(), nearest };
+    let missing = |nearest: String| WorkflowError::NoSuchResult {
+        name: name.to_owned(),
+        nearest,
+    };
     let mut parts = name.splitn(3, '/');
     let (Some(run_name), Some(order), Some(analyte_name)) = (parts.next(), parts.next(), parts.next()) else {
         return Err(missing(String::new()));
@@ -74,9 +77,16 @@ fn explain_in(
     missing: impl Fn(String) -> WorkflowError,
 ) -> Result<Explanation, WorkflowError> {
     let injections = &judged.measured.injections;
-    let position = injections.iter().position(|of| of.injection.order.to_string() == order);
-    let position = position.ok_or_else(|| missing(format!("; the run has {} injections", injections.len())))?;
-    let analyte = judged.method.analytes.iter().position(|of| of.name.as_str() == analyte_name);
+    let position = injections
+        .iter()
+        .position(|of| of.injection.order.to_string() == order);
+    let position =
+        position.ok_or_else(|| missing(format!("; the run has {} injections", injections.len())))?;
+    let analyte = judged
+        .method
+        .analytes
+        .iter()
+        .position(|of| of.name.as_str() == analyte_name);
     let analyte = analyte.ok_or_else(|| {
         let names: Vec<&str> = judged.method.analytes.iter().map(|of| of.name.as_str()).collect();
         missing(format!("; the method's analytes are {}", names.join(", ")))
@@ -91,7 +101,12 @@ fn explain_in(
     })
 }
 
-fn steps(judged: &JudgedRun, injection: &InjectionRecord, result: &ResultRecord, analyte: usize) -> Vec<Step> {
+fn steps(
+    judged: &JudgedRun,
+    injection: &InjectionRecord,
+    result: &ResultRecord,
+    analyte: usize,
+) -> Vec<Step> {
     let of = &judged.method.analytes[analyte];
     let standard = judged.method.internal_standard_index(of);
     let run = &judged.record;
@@ -111,7 +126,12 @@ fn steps(judged: &JudgedRun, injection: &InjectionRecord, result: &ResultRecord,
     steps.push(ratio(result));
     steps.push(curve(judged_analyte, result));
     if let (Some(calibration), Some(ratio)) = (&judged_analyte.calibration, result.area_ratio) {
-        steps.push(reading(calibration, ratio, injection.injection.dilution_factor, result));
+        steps.push(reading(
+            calibration,
+            ratio,
+            injection.injection.dilution_factor,
+            result,
+        ));
     }
     steps.extend(uncertainty(result));
     steps.push(identity(result));
@@ -121,7 +141,10 @@ fn steps(judged: &JudgedRun, injection: &InjectionRecord, result: &ResultRecord,
 }
 
 fn step(title: &str, lines: Vec<String>) -> Step {
-    Step { title: title.to_owned(), lines }
+    Step {
+        title: title.to_owned(),
+        lines,
+    }
 }
 
 /// Four figures: enough to follow by hand. The unrounded numbers stand in `results.json`.
@@ -131,18 +154,33 @@ fn short(value: f64) -> String {
 
 fn sample(injection: &InjectionRecord, result: &ResultRecord, run: &RunRecord) -> Step {
     let line = &injection.injection;
-    let mut lines = vec![format!("Injection {} of run {}, role {}", line.order, line.run, line.role.as_str())];
+    let mut lines = vec![format!(
+        "Injection {} of run {}, role {}",
+        line.order,
+        line.run,
+        line.role.as_str()
+    )];
     if let Some(level) = &line.level {
-        lines.push(format!("Level {level}, nominal {} {}", result.nominal.map_or("–".to_owned(), short), result.unit.ucum()));
+        lines.push(format!(
+            "Level {level}, nominal {} {}",
+            result.nominal.map_or("–".to_owned(), short),
+            result.unit.ucum()
+        ));
     }
     if let Some(card) = &line.card {
         let spot = line.spot.map_or(String::new(), |spot| format!(", spot {spot}"));
-        let subject = result.subject.as_ref().map_or("no request".to_owned(), ToString::to_string);
+        let subject = result
+            .subject
+            .as_ref()
+            .map_or("no request".to_owned(), ToString::to_string);
         lines.push(format!("Card {card}{spot}, subject {subject}"));
     }
     let digest = injection.trace_sha256.as_deref().unwrap_or("not readable");
     lines.push(format!("Trace file traces/{}, SHA-256 {digest}", line.trace_file));
-    lines.push(format!("Method {} version {}, SHA-256 {}", run.method, run.method_version, run.method_sha256));
+    lines.push(format!(
+        "Method {} version {}, SHA-256 {}",
+        run.method, run.method_version, run.method_sha256
+    ));
     step("The sample", lines)
 }
 
@@ -175,14 +213,25 @@ fn peak(title: &str, of: &TransitionRecord) -> Step {
                 integration(&found.integration)
             ));
             if !found.flags.is_empty() {
-                let flags: Vec<String> = found.flags.iter().map(|flag| format!("{flag:?}").to_lowercase()).collect();
+                let flags: Vec<String> = found
+                    .flags
+                    .iter()
+                    .map(|flag| format!("{flag:?}").to_lowercase())
+                    .collect();
                 lines.push(format!("Worth a look: {}", flags.join(", ")));
             }
         }
         PeakOutcome::NotFound(none) => {
             lines.push(format!("No peak: {:?}", none.reason));
-            if let (Some(area), Some(u)) = (none.residual_area_counts_s, none.residual_standard_uncertainty_counts_s) {
-                lines.push(format!("Area between the run's limits {} ± {} counts·s", short(area), short(u)));
+            if let (Some(area), Some(u)) = (
+                none.residual_area_counts_s,
+                none.residual_standard_uncertainty_counts_s,
+            ) {
+                lines.push(format!(
+                    "Area between the run's limits {} ± {} counts·s",
+                    short(area),
+                    short(u)
+                ));
             }
         }
     }
@@ -195,8 +244,12 @@ fn integration(how: &Integration) -> String {
         Integration::Deconvolution { peaks } => {
             format!("separated from its neighbours by a fit of {peaks} exponentially modified Gaussians")
         }
-        Integration::Manual { reason, automatic_area_counts_s } => {
-            let automatic = automatic_area_counts_s.map_or("no peak".to_owned(), |area| format!("{} counts·s", short(area)));
+        Integration::Manual {
+            reason,
+            automatic_area_counts_s,
+        } => {
+            let automatic = automatic_area_counts_s
+                .map_or("no peak".to_owned(), |area| format!("{} counts·s", short(area)));
             format!("limits set by hand ({reason}); automatic limits gave {automatic}")
         }
     }
@@ -217,7 +270,10 @@ fn ratio(result: &ResultRecord) -> Step {
 
 fn curve(analyte: &AnalyteRunRecord, result: &ResultRecord) -> Step {
     let Some(calibration) = &analyte.calibration else {
-        return step("The curve", vec!["There is none: see the run's reasons".to_owned()]);
+        return step(
+            "The curve",
+            vec!["There is none: see the run's reasons".to_owned()],
+        );
     };
     let terms = ["", "·x", "·x²"];
     let written: Vec<String> = calibration
@@ -227,11 +283,23 @@ fn curve(analyte: &AnalyteRunRecord, result: &ResultRecord) -> Step {
         .zip(terms)
         .map(|((value, error), term)| format!("({} ± {}){term}", short(*value), short(*error)))
         .collect();
-    let used = analyte.calibration_points.iter().filter(|point| point.used).count();
+    let used = analyte
+        .calibration_points
+        .iter()
+        .filter(|point| point.used)
+        .count();
     let weight = serde_json::to_value(calibration.weighting).ok();
-    let weight = weight.as_ref().and_then(serde_json::Value::as_str).unwrap_or("1").to_owned();
+    let weight = weight
+        .as_ref()
+        .and_then(serde_json::Value::as_str)
+        .unwrap_or("1")
+        .to_owned();
     let mut lines = vec![
-        format!("ratio = {}, weight {weight}, x in {}", written.join(" + "), result.unit.ucum()),
+        format!(
+            "ratio = {}, weight {weight}, x in {}",
+            written.join(" + "),
+            result.unit.ucum()
+        ),
         format!(
             "{used} of {} calibrators used after {} fit{}; range {} to {} {}",
             analyte.calibration_points.len(),
@@ -243,14 +311,23 @@ fn curve(analyte: &AnalyteRunRecord, result: &ResultRecord) -> Step {
         ),
     ];
     for point in analyte.calibration_points.iter().filter(|point| !point.used) {
-        let error = point.relative_error_pct.map_or("not measurable".to_owned(), |e| format!("{e:+.1} %"));
-        lines.push(format!("Left out: {} at injection {} ({error})", point.level, point.order));
+        let error = point
+            .relative_error_pct
+            .map_or("not measurable".to_owned(), |e| format!("{e:+.1} %"));
+        lines.push(format!(
+            "Left out: {} at injection {} ({error})",
+            point.level, point.order
+        ));
     }
     step("The curve", lines)
 }
 
 fn reading(calibration: &CalibrationRecord, ratio: f64, dilution: f64, result: &ResultRecord) -> Step {
-    let c: Vec<String> = calibration.coefficients.iter().map(|value| short(*value)).collect();
+    let c: Vec<String> = calibration
+        .coefficients
+        .iter()
+        .map(|value| short(*value))
+        .collect();
     let formula = match (calibration.model, c.as_slice()) {
         (CurveModel::Linear, [c0, c1]) => format!("x = (ratio − c0)/c1 = ({} − {c0})/{c1}", short(ratio)),
         (_, [c0, c1, c2]) => format!(
@@ -270,10 +347,16 @@ fn reading(calibration: &CalibrationRecord, ratio: f64, dilution: f64, result: &
 fn case(concentration: &ConcentrationCase, result: &ResultRecord) -> String {
     let text = concentration.text(result.unit);
     match concentration {
-        ConcentrationCase::BelowLloq { estimate: Some(estimate), .. } => {
+        ConcentrationCase::BelowLloq {
+            estimate: Some(estimate),
+            ..
+        } => {
             format!("{text} (estimate {}, for kinetics only)", short(*estimate))
         }
-        ConcentrationCase::AboveUloq { estimate: Some(estimate), .. } => {
+        ConcentrationCase::AboveUloq {
+            estimate: Some(estimate),
+            ..
+        } => {
             format!("{text} (extrapolated {}, never to be reported)", short(*estimate))
         }
         _ => text,
@@ -281,7 +364,12 @@ fn case(concentration: &ConcentrationCase, result: &ResultRecord) -> String {
 }
 
 fn uncertainty(result: &ResultRecord) -> Option<Step> {
-    let ConcentrationCase::Measured { value, standard_uncertainty, interval_95, degrees_of_freedom } = result.concentration
+    let ConcentrationCase::Measured {
+        value,
+        standard_uncertainty,
+        interval_95,
+        degrees_of_freedom,
+    } = result.concentration
     else {
         return None;
     };
@@ -290,9 +378,15 @@ fn uncertainty(result: &ResultRecord) -> Option<Step> {
         .budget
         .iter()
         .map(|term| {
-            let df = term.degrees_of_freedom.map_or("known well".to_owned(), |df| format!("{df:.0} degrees of freedom"));
+            let df = term.degrees_of_freedom.map_or("known well".to_owned(), |df| {
+                format!("{df:.0} degrees of freedom")
+            });
             let share = 100.0 * term.standard_uncertainty / value;
-            format!("{}: {} {unit} ({share:.1} %), {df}", term.source, short(term.standard_uncertainty))
+            format!(
+                "{}: {} {unit} ({share:.1} %), {df}",
+                term.source,
+                short(term.standard_uncertainty)
+            )
         })
         .collect();
     lines.push(format!(
@@ -300,7 +394,11 @@ fn uncertainty(result: &ResultRecord) -> Option<Step> {
         short(standard_uncertainty),
         100.0 * standard_uncertainty / value
     ));
-    lines.push(format!("95 % interval {} to {} {unit}", short(interval_95[0]), short(interval_95[1])));
+    lines.push(format!(
+        "95 % interval {} to {} {unit}",
+        short(interval_95[0]),
+        short(interval_95[1])
+    ));
     Some(step("Its uncertainty", lines))
 }
 
@@ -319,7 +417,11 @@ fn identity(result: &ResultRecord) -> Step {
             )
         })
         .collect();
-    let lines = if lines.is_empty() { vec!["No qualifier ratio could be formed".to_owned()] } else { lines };
+    let lines = if lines.is_empty() {
+        vec!["No qualifier ratio could be formed".to_owned()]
+    } else {
+        lines
+    };
     step("Its identity", lines)
 }
 
@@ -348,5 +450,10 @@ fn verdict(result: &ResultRecord, injection: &InjectionRecord) -> Step {
 }
 
 fn reason(of: &Reason) -> String {
-    format!("{} [{}; {}]", of.text.trim_end_matches('.'), of.code.as_str(), of.rule)
+    format!(
+        "{} [{}; {}]",
+        of.text.trim_end_matches('.'),
+        of.code.as_str(),
+        of.rule
+    )
 }

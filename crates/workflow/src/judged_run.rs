@@ -62,23 +62,42 @@ impl JudgedRun {
             plots,
         };
         let measured = measure_run(&setting, &run, progress)?;
-        let cards = run.injections.iter().filter_map(|injection| injection.card.as_ref());
-        let requests: BTreeMap<CardId, Request> =
-            cards.filter_map(|card| Some((card.clone(), day.requests.get(card)?))).collect();
-        let repeated = run.injections.iter().filter_map(|injection| injection.repeat_of.as_deref());
+        let cards = run
+            .injections
+            .iter()
+            .filter_map(|injection| injection.card.as_ref());
+        let requests: BTreeMap<CardId, Request> = cards
+            .filter_map(|card| Some((card.clone(), day.requests.get(card)?)))
+            .collect();
+        let repeated = run
+            .injections
+            .iter()
+            .filter_map(|injection| injection.repeat_of.as_deref());
         let earlier: BTreeMap<(String, usize), f64> = repeated
             .flat_map(|id| (0..method.analytes.len()).map(move |analyte| (id, analyte)))
             .filter_map(|(id, analyte)| Some(((id.to_owned(), analyte), memory.value(id, method, analyte)?)))
             .collect();
         let cards = |card: &CardId| requests.get(card);
         let earlier_value = |id: &str, analyte: usize| earlier.get(&(id.to_owned(), analyte)).copied();
-        let input =
-            RunInput { method, injections: &measured.injections, cards: &cards, earlier: &earlier_value };
+        let input = RunInput {
+            method,
+            injections: &measured.injections,
+            cards: &cards,
+            earlier: &earlier_value,
+        };
         let judgement = judge_run(&input);
         let mut record = judgement.run_record(&input);
         record.method_sha256.clone_from(sha256);
         record.verdicts = count(&judgement, &input);
-        Ok(Self { method: method.clone(), transitions, measured, judgement, record, requests, earlier })
+        Ok(Self {
+            method: method.clone(),
+            transitions,
+            measured,
+            judgement,
+            record,
+            requests,
+            earlier,
+        })
     }
 
     /// One injection's results.
@@ -125,7 +144,9 @@ impl JudgedRun {
                 }
             })
         };
-        RunSeries { internal_standards: standards.map(|standard| of(standard).collect()).collect() }
+        RunSeries {
+            internal_standards: standards.map(|standard| of(standard).collect()).collect(),
+        }
     }
 }
 
@@ -160,7 +181,9 @@ fn transition_records(
         })
         .collect();
     let ratio = |of: &TransitionOf, found: &MeasuredTransition| {
-        let TransitionPart::Qualifier { analyte, .. } = of.part else { return None };
+        let TransitionPart::Qualifier { analyte, .. } = of.part else {
+            return None;
+        };
         let quantifier = quantifiers.get(&analyte).copied().flatten()?;
         let ratio = area(found)? / quantifier;
         ratio.is_finite().then_some(ratio)

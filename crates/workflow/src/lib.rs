@@ -1,9 +1,9 @@
 //! One file per act: check, measure, judge, explain, tabulate traces, fit a curve. Joins the rooms; computes no
 //! science of its own.
 
-pub mod error;
 pub mod check;
 pub mod curve;
+pub mod error;
 pub mod explain;
 mod judged_run;
 mod measure;

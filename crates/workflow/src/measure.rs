@@ -77,7 +77,11 @@ pub(crate) fn measure_run(
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<MeasuredRun, WorkflowError> {
     let reference = learn(setting, run);
-    let mut measured = MeasuredRun { spool: Spool::new(), injections: Vec::new(), reference };
+    let mut measured = MeasuredRun {
+        spool: Spool::new(),
+        injections: Vec::new(),
+        reference,
+    };
     for (number, chunk) in run.injections.chunks(CHUNK).enumerate() {
         let done: Vec<_> = chunk
             .par_iter()
@@ -100,7 +104,11 @@ pub(crate) fn measure_run(
 
 /// The run's own retention, width and limits, from its calibrators, and from its controls where those are few.
 fn learn(setting: &RunSetting<'_>, run: &RunList) -> RunReference {
-    let of_role = |role| run.injections.iter().filter(move |injection| injection.role == role);
+    let of_role = |role| {
+        run.injections
+            .iter()
+            .filter(move |injection| injection.role == role)
+    };
     let chosen: Vec<&Injection> = of_role(SampleRole::Calibrator)
         .chain(of_role(SampleRole::Control))
         .take(REFERENCE_INJECTIONS)
@@ -108,7 +116,9 @@ fn learn(setting: &RunSetting<'_>, run: &RunList) -> RunReference {
     let traces: Vec<Vec<Trace>> = chosen
         .par_iter()
         .map_init(Buffers::default, |buffers, injection| {
-            read_file(setting, injection, buffers).map(|(traces, _)| traces).unwrap_or_default()
+            read_file(setting, injection, buffers)
+                .map(|(traces, _)| traces)
+                .unwrap_or_default()
         })
         .collect();
     let slices: Vec<&[Trace]> = traces.iter().map(Vec::as_slice).collect();
@@ -131,12 +141,17 @@ fn read_file(setting: &RunSetting<'_>, injection: &Injection, buffers: &mut Buff
     let options = mzml::ReadOptions::default();
     match mzml::parse_bytes_wanted(&buffers.file, &options, &wanted, &mut buffers.mzml) {
         Ok(file) => Ok((file.traces, digest)),
-        Err(error) => Err((notes::unreadable(&injection.trace_file, &error.to_string()), Some(digest))),
+        Err(error) => Err((
+            notes::unreadable(&injection.trace_file, &error.to_string()),
+            Some(digest),
+        )),
     }
 }
 
 fn is_wanted(header: &mzml::TraceHeader<'_>, transitions: &[TransitionOf], tolerance: f64) -> bool {
-    let (Some(precursor), Some(product)) = (header.precursor, header.product) else { return false };
+    let (Some(precursor), Some(product)) = (header.precursor, header.product) else {
+        return false;
+    };
     let same_sign = |of: Polarity| header.polarity.is_none_or(|polarity| polarity == of);
     transitions.iter().map(|of| of.transition).any(|of| {
         (precursor.target_mz - of.precursor_mz).abs() <= tolerance
@@ -160,7 +175,12 @@ fn measure_one(
             peak: PeakOutcome::absent(NoPeakReason::FileUnreadable),
             expected_retention_min: of.retention_time_min,
         });
-        return MeasuredInjection { transitions: transitions.collect(), plots: Vec::new(), trace_sha256, reasons };
+        return MeasuredInjection {
+            transitions: transitions.collect(),
+            plots: Vec::new(),
+            trace_sha256,
+            reasons,
+        };
     }
     let settings = &setting.method.integration;
     let manual: Vec<ManualLimits> = setting
@@ -185,10 +205,22 @@ fn measure_one(
     let transitions: Vec<MeasuredTransition> = measured
         .transitions
         .into_iter()
-        .map(|of| MeasuredTransition { peak: of.peak, expected_retention_min: of.expected_retention_min })
+        .map(|of| MeasuredTransition {
+            peak: of.peak,
+            expected_retention_min: of.expected_retention_min,
+        })
         .collect();
-    let plots = if setting.plots { plots(&traces, &matches, &transitions, settings) } else { Vec::new() };
-    MeasuredInjection { transitions, plots, trace_sha256, reasons }
+    let plots = if setting.plots {
+        plots(&traces, &matches, &transitions, settings)
+    } else {
+        Vec::new()
+    };
+    MeasuredInjection {
+        transitions,
+        plots,
+        trace_sha256,
+        reasons,
+    }
 }
 
 /// The recorded points around each transition's expected retention and limits.
@@ -200,7 +232,9 @@ fn plots(
 ) -> Vec<ChromatogramPlot> {
     let mut plots = Vec::with_capacity(transitions.len());
     for (transition, (of, found)) in transitions.iter().zip(matches).enumerate() {
-        let Some(trace) = found.trace.and_then(|place| traces.get(place)) else { continue };
+        let Some(trace) = found.trace.and_then(|place| traces.get(place)) else {
+            continue;
+        };
         let limits = of.peak.found().map(|peak| [peak.start_min, peak.end_min]);
         let [start, end] = limits.unwrap_or([of.expected_retention_min; 2]);
         let from = start.min(of.expected_retention_min) - settings.search_half_width_min;
@@ -209,7 +243,9 @@ fn plots(
         let inside = points.filter(|(time, _)| **time >= from && **time <= to);
         plots.push(ChromatogramPlot {
             transition,
-            points: inside.map(|(time, counts)| [*time as f32, *counts as f32]).collect(),
+            points: inside
+                .map(|(time, counts)| [*time as f32, *counts as f32])
+                .collect(),
         });
     }
     plots

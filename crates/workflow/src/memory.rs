@@ -20,14 +20,25 @@ impl Memory {
         let mut wanted = BTreeSet::new();
         for run in day.runs() {
             let run = run.map_err(|problem| WorkflowError::Day(vec![problem]))?;
-            wanted.extend(run.injections.into_iter().filter_map(|injection| injection.repeat_of));
+            wanted.extend(
+                run.injections
+                    .into_iter()
+                    .filter_map(|injection| injection.repeat_of),
+            );
         }
-        Ok(Self { wanted, known: BTreeMap::new() })
+        Ok(Self {
+            wanted,
+            known: BTreeMap::new(),
+        })
     }
 
     /// Whether a later injection repeats one of this run.
     pub(crate) fn needs(&self, run: &RunList) -> bool {
-        !self.wanted.is_empty() && run.injections.iter().any(|injection| self.wanted.contains(&injection.id()))
+        !self.wanted.is_empty()
+            && run
+                .injections
+                .iter()
+                .any(|injection| self.wanted.contains(&injection.id()))
     }
 
     pub(crate) fn remember(&mut self, judged: &JudgedRun) {
@@ -41,7 +52,8 @@ impl Memory {
             }
             for result in judged.results_of(position) {
                 if let ConcentrationCase::Measured { value, .. } = result.concentration {
-                    self.known.insert((id.clone(), judged.method.id.clone(), result.analyte), value);
+                    self.known
+                        .insert((id.clone(), judged.method.id.clone(), result.analyte), value);
                 }
             }
         }
@@ -53,4 +65,3 @@ impl Memory {
         self.known.get(&(id.to_owned(), method.id.clone(), name)).copied()
     }
 }
-

@@ -6,7 +6,15 @@ use spotwright_domain::reason::{Reason, ReasonCode, Severity};
 use spotwright_domain::trace::{Trace, TraceProblem};
 
 fn reason(code: ReasonCode, rule: &str, severity: Severity, text: String) -> Reason {
-    Reason { code, rule: rule.to_owned(), severity, measured: None, limit: None, unit: String::new(), text }
+    Reason {
+        code,
+        rule: rule.to_owned(),
+        severity,
+        measured: None,
+        limit: None,
+        unit: String::new(),
+        text,
+    }
 }
 
 /// A trace file that cannot be used.
@@ -18,8 +26,12 @@ pub(crate) fn unreadable(file: &str, why: &str) -> Reason {
 
 /// Oddities of the traces, said once for each kind and trace.
 pub(crate) fn of_traces(traces: &[Trace]) -> Vec<Reason> {
-    let problems = traces.iter().flat_map(|trace| trace.problems.iter().map(move |problem| (trace, problem)));
-    problems.map(|(trace, problem)| of_problem(trace, problem)).collect()
+    let problems = traces
+        .iter()
+        .flat_map(|trace| trace.problems.iter().map(move |problem| (trace, problem)));
+    problems
+        .map(|(trace, problem)| of_problem(trace, problem))
+        .collect()
 }
 
 fn of_problem(trace: &Trace, problem: &TraceProblem) -> Reason {
@@ -45,7 +57,9 @@ fn of_problem(trace: &Trace, problem: &TraceProblem) -> Reason {
     };
     // A reader that had to assume the unit of time, or found time running backwards, may have misread the peak.
     let severity = match problem {
-        TraceProblem::UnsortedTimes { .. } | TraceProblem::TimeUnitMissing | TraceProblem::Empty => Severity::Comment,
+        TraceProblem::UnsortedTimes { .. } | TraceProblem::TimeUnitMissing | TraceProblem::Empty => {
+            Severity::Comment
+        }
         _ => Severity::Note,
     };
     let text = format!("Trace {} ({}) {what}", trace.index, trace.id);

@@ -84,7 +84,9 @@ pub(crate) fn with_threads<T: Send>(
     if let Some(threads) = threads {
         builder = builder.num_threads(threads.max(1));
     }
-    let pool = builder.build().map_err(|error| WorkflowError::Threads(error.to_string()))?;
+    let pool = builder
+        .build()
+        .map_err(|error| WorkflowError::Threads(error.to_string()))?;
     Ok(pool.install(act))
 }
 
@@ -103,23 +105,35 @@ fn run_day_here(
     progress.begin(day.summary.injections as u64);
     for run in day.runs() {
         let run = run.map_err(|problem| WorkflowError::Day(vec![problem]))?;
-        let mut judged = JudgedRun::make(&day, run, !options.without_html, &memory, &|n| progress.advance(n))?;
+        let mut judged = JudgedRun::make(&day, run, !options.without_html, &memory, &|n| {
+            progress.advance(n)
+        })?;
         memory.remember(&judged);
         outputs.run(&mut judged)?;
         records.push(judged.record);
     }
     let reports = outputs.finish(&records)?;
     partial.finish().map_err(|source| file_error(&out, source))?;
-    Ok(DayOutcome { day: name, simulated: day.simulated, out, runs: records, reports, warnings: day.warnings })
+    Ok(DayOutcome {
+        day: name,
+        simulated: day.simulated,
+        out,
+        runs: records,
+        reports,
+        warnings: day.warnings,
+    })
 }
 
 /// The day's name: its folder's.
 pub(crate) fn day_name(folder: &Path) -> String {
     let full = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
-    full.file_name().map_or_else(|| "day".to_owned(), |name| name.to_string_lossy().into_owned())
+    full.file_name()
+        .map_or_else(|| "day".to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 pub(crate) fn file_error(path: &Path, source: std::io::Error) -> WorkflowError {
-    WorkflowError::File { path: path.to_owned(), source }
+    WorkflowError::File {
+        path: path.to_owned(),
+        source,
+    }
 }
-

@@ -12,7 +12,9 @@ const IN_MEMORY_BYTES: usize = 32 << 20;
 #[derive(Debug, thiserror::Error)]
 pub enum SpoolError {
     /// Writing or reading the temporary file failed.
-    #[error("the temporary file of a run could not be used: {0}; free space in the system's temporary folder")]
+    #[error(
+        "the temporary file of a run could not be used: {0}; free space in the system's temporary folder"
+    )]
     File(#[from] std::io::Error),
     /// A blob could not be encoded or decoded.
     #[error("an entry of a run's temporary file is unreadable: {0}")]
@@ -32,7 +34,11 @@ impl<T: Serialize + DeserializeOwned> Spool<T> {
     /// An empty spool.
     #[must_use]
     pub fn new() -> Self {
-        Self { file: SpooledTempFile::new(IN_MEMORY_BYTES), ends: Vec::new(), entry: std::marker::PhantomData }
+        Self {
+            file: SpooledTempFile::new(IN_MEMORY_BYTES),
+            ends: Vec::new(),
+            entry: std::marker::PhantomData,
+        }
     }
 
     /// An entry as bytes, so that threads can encode before the entries are appended in order.

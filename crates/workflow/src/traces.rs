@@ -67,20 +67,34 @@ pub enum TracesError {
 /// # Errors
 /// When the file cannot be opened or is damaged; rows handed out before the damage stay valid.
 pub fn tabulate(path: &Path, each: &mut dyn FnMut(TraceRow, &Trace)) -> Result<(), TracesError> {
-    let open = |source| TracesError::Open { path: path.to_owned(), source };
+    let open = |source| TracesError::Open {
+        path: path.to_owned(),
+        source,
+    };
     let file = File::open(path).map_err(open)?;
     let name = path.display().to_string();
     for trace in read_traces(file, &ReadOptions::default()) {
-        let trace = trace.map_err(|source| TracesError::Read { path: path.to_owned(), source })?;
+        let trace = trace.map_err(|source| TracesError::Read {
+            path: path.to_owned(),
+            source,
+        })?;
         each(row(&name, &trace), &trace);
     }
     Ok(())
 }
 
 fn row(file: &str, trace: &Trace) -> TraceRow {
-    let apex = trace.intensity.iter().enumerate().fold(None, |best: Option<(usize, f64)>, (place, value)| {
-        if best.is_none_or(|(_, highest)| *value > highest) { Some((place, *value)) } else { best }
-    });
+    let apex = trace
+        .intensity
+        .iter()
+        .enumerate()
+        .fold(None, |best: Option<(usize, f64)>, (place, value)| {
+            if best.is_none_or(|(_, highest)| *value > highest) {
+                Some((place, *value))
+            } else {
+                best
+            }
+        });
     TraceRow {
         file: file.to_owned(),
         index: trace.index,

@@ -60,10 +60,22 @@ fn line(record: &InjectionRecord, result: &ResultRecord) -> [String; COLUMNS.len
         injection.run.to_string(),
         injection.order.to_string(),
         injection.role.as_str().to_owned(),
-        injection.level.as_ref().map(ToString::to_string).unwrap_or_default(),
-        injection.card.as_ref().map(ToString::to_string).unwrap_or_default(),
+        injection
+            .level
+            .as_ref()
+            .map(ToString::to_string)
+            .unwrap_or_default(),
+        injection
+            .card
+            .as_ref()
+            .map(ToString::to_string)
+            .unwrap_or_default(),
         injection.spot.map(|spot| spot.to_string()).unwrap_or_default(),
-        result.subject.as_ref().map(ToString::to_string).unwrap_or_default(),
+        result
+            .subject
+            .as_ref()
+            .map(ToString::to_string)
+            .unwrap_or_default(),
         injection.dilution_factor.to_string(),
         result.analyte.to_string(),
         result.unit.ucum().to_owned(),
@@ -86,13 +98,28 @@ fn line(record: &InjectionRecord, result: &ResultRecord) -> [String; COLUMNS.len
 
 /// Case, value, standard uncertainty, interval, limit. An estimate outside the range is not a value: it stays in
 /// `results.json` and out of the table, so that no spreadsheet reads it as a measurement.
-type Spread = (&'static str, Option<f64>, Option<f64>, Option<[f64; 2]>, Option<f64>);
+type Spread = (
+    &'static str,
+    Option<f64>,
+    Option<f64>,
+    Option<[f64; 2]>,
+    Option<f64>,
+);
 
 fn spread(concentration: &ConcentrationCase) -> Spread {
     match concentration {
-        ConcentrationCase::Measured { value, standard_uncertainty, interval_95, .. } => {
-            ("measured", Some(*value), Some(*standard_uncertainty), Some(*interval_95), None)
-        }
+        ConcentrationCase::Measured {
+            value,
+            standard_uncertainty,
+            interval_95,
+            ..
+        } => (
+            "measured",
+            Some(*value),
+            Some(*standard_uncertainty),
+            Some(*interval_95),
+            None,
+        ),
         ConcentrationCase::BelowLloq { lloq, .. } => ("below-lloq", None, None, None, Some(*lloq)),
         ConcentrationCase::AboveUloq { uloq, .. } => ("above-uloq", None, None, None, Some(*uloq)),
         ConcentrationCase::NotComputable => ("not-computable", None, None, None, None),

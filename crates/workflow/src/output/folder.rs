@@ -32,14 +32,21 @@ impl PartialFolder {
         }
         let name = target.file_name().map(|name| name.to_string_lossy().into_owned());
         let name = name.ok_or_else(|| {
-            io::Error::new(io::ErrorKind::InvalidInput, format!("{} names no folder", target.display()))
+            io::Error::new(
+                io::ErrorKind::InvalidInput,
+                format!("{} names no folder", target.display()),
+            )
         })?;
         let partial = target.with_file_name(format!(".{name}.{}.partial", std::process::id()));
         if partial.exists() {
             fs::remove_dir_all(&partial)?;
         }
         fs::create_dir_all(&partial)?;
-        Ok(Self { partial, target: target.to_owned(), done: false })
+        Ok(Self {
+            partial,
+            target: target.to_owned(),
+            done: false,
+        })
     }
 
     /// A path inside the provisional folder.
@@ -89,7 +96,11 @@ mod tests {
         }
         drop(PartialFolder::create(&target).unwrap());
         assert_eq!(fs::read_to_string(target.join(MARKER)).unwrap(), "new");
-        assert_eq!(fs::read_dir(root.path()).unwrap().count(), 1, "nothing partial is left behind");
+        assert_eq!(
+            fs::read_dir(root.path()).unwrap().count(),
+            1,
+            "nothing partial is left behind"
+        );
 
         let foreign = root.path().join("foreign");
         fs::create_dir(&foreign).unwrap();

@@ -35,11 +35,16 @@ impl<W: Write> ResultsJson<W> {
         let text = serde_json::to_string(&head)?;
         // The head's closing brace comes at the end of the file.
         write!(writer, "{},\"runs\":[", &text[..text.len() - 1])?;
-        Ok(Self { writer, runs: 0, injections: 0 })
+        Ok(Self {
+            writer,
+            runs: 0,
+            injections: 0,
+        })
     }
 
     pub(crate) fn begin_run(&mut self, record: &RunRecord) -> io::Result<()> {
-        self.writer.write_all(if self.runs == 0 { b"\n" } else { b",\n" })?;
+        self.writer
+            .write_all(if self.runs == 0 { b"\n" } else { b",\n" })?;
         let text = serde_json::to_string(record)?;
         write!(self.writer, "{},\"injection_records\":[", &text[..text.len() - 1])?;
         self.runs += 1;
@@ -49,7 +54,8 @@ impl<W: Write> ResultsJson<W> {
 
     /// Takes an injection as [`encode`] made it.
     pub(crate) fn injection(&mut self, encoded: &[u8]) -> io::Result<()> {
-        self.writer.write_all(if self.injections == 0 { b"\n" } else { b",\n" })?;
+        self.writer
+            .write_all(if self.injections == 0 { b"\n" } else { b",\n" })?;
         self.injections += 1;
         self.writer.write_all(encoded)
     }

@@ -59,7 +59,15 @@ impl<'a> Outputs<'a> {
         begun.map_err(|source| file_error(&partial.path("results.csv"), source))?;
         let json = ResultsJson::begin(json, name, day.simulated)
             .map_err(|source| file_error(&partial.path("results.json"), source))?;
-        Ok(Self { partial, day, name, json, csv, html: !options.without_html, reports: Vec::new() })
+        Ok(Self {
+            partial,
+            day,
+            name,
+            json,
+            csv,
+            html: !options.without_html,
+            reports: Vec::new(),
+        })
     }
 
     /// Writes a judged run.
@@ -76,7 +84,10 @@ impl<'a> Outputs<'a> {
         let trouble = |source| file_error(report, source);
         let mut page = if self.html {
             let file = BufWriter::new(File::create(report).map_err(trouble)?);
-            Some(RunPage::begin(file, &self.context(judged), &judged.record, &judged.series()).map_err(trouble)?)
+            Some(
+                RunPage::begin(file, &self.context(judged), &judged.record, &judged.series())
+                    .map_err(trouble)?,
+            )
         } else {
             None
         };
@@ -92,7 +103,12 @@ impl<'a> Outputs<'a> {
                 .map(|(place, bytes)| ready(judged, from + place, &bytes))
                 .collect();
             for injection in ready {
-                let Ready { json, csv, record, plots } = injection?;
+                let Ready {
+                    json,
+                    csv,
+                    record,
+                    plots,
+                } = injection?;
                 self.json.injection(&json).map_err(trouble)?;
                 self.csv.write_all(&csv).map_err(trouble)?;
                 if let Some(page) = &mut page {
@@ -118,7 +134,9 @@ impl<'a> Outputs<'a> {
             chromatograms_shown: if judged.measured.injections.len() <= SHOW_ALL_UP_TO {
                 Shown::All
             } else {
-                Shown::ByException { limit: SHOW_ALL_UP_TO }
+                Shown::ByException {
+                    limit: SHOW_ALL_UP_TO,
+                }
             },
         }
     }
@@ -127,12 +145,17 @@ impl<'a> Outputs<'a> {
     pub(crate) fn finish(mut self, records: &[RunRecord]) -> Result<Vec<String>, WorkflowError> {
         let json = self.partial.path("results.json");
         self.json.finish().map_err(|source| file_error(&json, source))?;
-        self.csv.flush().map_err(|source| file_error(&self.partial.path("results.csv"), source))?;
+        self.csv
+            .flush()
+            .map_err(|source| file_error(&self.partial.path("results.csv"), source))?;
         if !self.html {
             return Ok(Vec::new());
         }
-        let context =
-            DayContext { day: self.name, program_version: PROGRAM_VERSION, simulated: self.day.simulated };
+        let context = DayContext {
+            day: self.name,
+            program_version: PROGRAM_VERSION,
+            simulated: self.day.simulated,
+        };
         let links: Vec<RunLink<'_>> = records
             .iter()
             .zip(&self.reports)
@@ -155,7 +178,12 @@ fn ready(judged: &JudgedRun, position: usize, bytes: &[u8]) -> Result<Ready, Wor
     let trouble = |source: io::Error| file_error(&PathBuf::from(&record.id), source);
     let json = json::encode(&record).map_err(trouble)?;
     let csv = csv::encode(&record).map_err(trouble)?;
-    Ok(Ready { json, csv, record, plots })
+    Ok(Ready {
+        json,
+        csv,
+        record,
+        plots,
+    })
 }
 
 fn create(partial: &PartialFolder, name: &str) -> Result<BufWriter<File>, WorkflowError> {
@@ -166,6 +194,19 @@ fn create(partial: &PartialFolder, name: &str) -> Result<BufWriter<File>, Workfl
 
 /// A file name for a run's report: its letters and digits, and its place where another run would have the same.
 fn report_name(run: &str, place: usize) -> String {
-    let plain: String = run.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect();
-    if plain == run { format!("run-{plain}.html") } else { format!("run-{}-{plain}.html", place + 1) }
+    let plain: String = run
+        .chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() || c == '-' {
+                c
+            } else {
+                '_'
+            }
+        })
+        .collect();
+    if plain == run {
+        format!("run-{plain}.html")
+    } else {
+        format!("run-{}-{plain}.html", place + 1)
+    }
 }

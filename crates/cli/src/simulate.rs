@@ -1,0 +1,43 @@
+//! `spotwright simulate`: a laboratory day with known truth.
+
+use crate::arguments::{Scenario, Simulate};
+use crate::outcome::Outcome;
+use crate::print::{complain, say};
+use spotwright_simulate::{DayPlan, write_day};
+
+/// Most injections of a simulated day.
+const MOST_INJECTIONS: u64 = 100_000;
+
+/// Writes the day and says what is in it.
+pub(crate) fn simulate(arguments: &Simulate) -> Outcome {
+    if !(1..=MOST_INJECTIONS).contains(&arguments.injections) {
+        complain(&format!(
+            "--injections takes 1 to {MOST_INJECTIONS}, not {}",
+            arguments.injections
+        ));
+        return Outcome::BadInput;
+    }
+    let plan = match arguments.scenario {
+        Scenario::Demo => DayPlan {
+            seed: arguments.seed,
+            ..DayPlan::demo()
+        },
+        Scenario::Clean => DayPlan::clean(arguments.seed),
+        Scenario::Scale => DayPlan::scale(arguments.seed, arguments.injections),
+    };
+    match write_day(&plan, &arguments.out, &|_| {}) {
+        Err(error) => {
+            complain(&error.to_string());
+            Outcome::Failed
+        }
+        Ok(summary) => {
+            say(&format!(
+                "Simulated day in {}: {} runs, {} injections. Nothing in it comes from a person.\nThe truth is in truth.jsonl beside it.",
+                arguments.out.display(),
+                summary.runs,
+                summary.injections
+            ));
+            Outcome::Accepted
+        }
+    }
+}
