@@ -17,7 +17,7 @@ pub(crate) fn tell(error: &WorkflowError) -> Outcome {
             complain(&format!("{error}: nothing was computed."));
             Outcome::BadInput
         }
-        WorkflowError::NoSuchResult { .. } => {
+        WorkflowError::NoSuchResult { .. } | WorkflowError::Judge(_) => {
             complain(&error.to_string());
             Outcome::BadInput
         }

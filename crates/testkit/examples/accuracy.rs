@@ -6,26 +6,47 @@ use spotwright_testkit::comparison::{Comparison, bias_pct, coverage_pct, median_
 use spotwright_testkit::simulate_and_compare;
 
 fn main() {
-    let numbers: Vec<u64> = std::env::args().skip(1).filter_map(|argument| argument.parse().ok()).collect();
+    let numbers: Vec<u64> = std::env::args()
+        .skip(1)
+        .filter_map(|argument| argument.parse().ok())
+        .collect();
     let [clean, demo, seed] = [0, 1, 2].map(|place| numbers.get(place).copied().unwrap_or([20, 2, 1][place]));
     let folder = tempfile::tempdir().unwrap();
     let mut all = Comparison::default();
     for number in 0..clean {
-        all.absorb(simulate_and_compare(&DayPlan::clean(seed + number), &folder.path().join("day")));
+        all.absorb(simulate_and_compare(
+            &DayPlan::clean(seed + number),
+            &folder.path().join("day"),
+        ));
     }
     print("clean runs", &all);
     let mut all = Comparison::default();
     for number in 0..demo {
-        let plan = DayPlan { seed: seed + number, ..DayPlan::demo() };
+        let plan = DayPlan {
+            seed: seed + number,
+            ..DayPlan::demo()
+        };
         all.absorb(simulate_and_compare(&plan, &folder.path().join("day")));
     }
     print("demo days", &all);
 }
 
 fn print(what: &str, all: &Comparison) {
-    println!("== {what}: {} injections, {} patient results", all.injections, all.patient_results);
-    for (name, low, high) in [("S/N 8-13", 8.0, 13.0), ("13-50", 13.0, 50.0), ("50-1000", 50.0, 1e3), ("1000-", 1e3, 1e9)] {
-        let of = || all.areas.iter().filter(move |area| area.signal_to_noise >= low && area.signal_to_noise < high);
+    println!(
+        "== {what}: {} injections, {} patient results",
+        all.injections, all.patient_results
+    );
+    for (name, low, high) in [
+        ("S/N 8-13", 8.0, 13.0),
+        ("13-50", 13.0, 50.0),
+        ("50-1000", 50.0, 1e3),
+        ("1000-", 1e3, 1e9),
+    ] {
+        let of = || {
+            all.areas
+                .iter()
+                .filter(move |area| area.signal_to_noise >= low && area.signal_to_noise < high)
+        };
         let (covered, count) = coverage_pct(of());
         println!(
             "areas {name:>9}: n {count:6}, median |error| {:.2} %, bias {:.2} ± {:.2} %, 95 % intervals cover {covered:.1} %",
@@ -34,10 +55,18 @@ fn print(what: &str, all: &Comparison) {
             bias_pct(of()).map_or(f64::NAN, |b| b.1),
         );
     }
-    for (name, low, high) in
-        [("1-1.5 LLOQ", 1.0, 1.5), ("1.5-5", 1.5, 5.0), ("5-30", 5.0, 30.0), ("30-", 30.0, 1e9), ("all", 1.0, 1e9)]
-    {
-        let of = || all.concentrations.iter().filter(move |of| of.over_lloq >= low && of.over_lloq < high);
+    for (name, low, high) in [
+        ("1-1.5 LLOQ", 1.0, 1.5),
+        ("1.5-5", 1.5, 5.0),
+        ("5-30", 5.0, 30.0),
+        ("30-", 30.0, 1e9),
+        ("all", 1.0, 1e9),
+    ] {
+        let of = || {
+            all.concentrations
+                .iter()
+                .filter(move |of| of.over_lloq >= low && of.over_lloq < high)
+        };
         let (covered, count) = coverage_pct(of());
         println!(
             "concentrations {name:>10}: n {count:6}, bias {:.2} ± {:.2} %, 95 % intervals cover {covered:.1} %",
@@ -48,7 +77,10 @@ fn print(what: &str, all: &Comparison) {
     let missed: Vec<_> = all.faults.iter().filter(|fault| !fault.named).collect();
     println!("faults: {} planted, {} not named", all.faults.len(), missed.len());
     for fault in missed.iter().take(30) {
-        println!("  {}: {} at {:?}, expected {}, found {:?}", fault.run, fault.fault, fault.orders, fault.expected, fault.found);
+        println!(
+            "  {}: {} at {:?}, expected {}, found {:?}",
+            fault.run, fault.fault, fault.orders, fault.expected, fault.found
+        );
     }
     for (title, lines) in [
         ("wrong acceptances", &all.wrong_acceptances),

@@ -50,7 +50,10 @@ pub struct Comparison {
 /// When files are missing or do not belong together.
 pub fn compare(folder: &Path) -> io::Result<Comparison> {
     let day = read(folder)?;
-    let mut comparison = Comparison { injections: day.injections.len(), ..Comparison::default() };
+    let mut comparison = Comparison {
+        injections: day.injections.len(),
+        ..Comparison::default()
+    };
     for truth in &day.run_truths {
         acceptances(&day, truth, &mut comparison);
         comparison.faults.extend(faults::of_run(&day, truth));
@@ -74,14 +77,21 @@ fn acceptances(day: &Day, truth: &Value, comparison: &mut Comparison) {
         };
         if wrong {
             let analyte = text(&expected["analyte"]);
-            comparison.wrong_acceptances.push(format!("{run}/{analyte}: {}", found["reasons"]));
+            comparison
+                .wrong_acceptances
+                .push(format!("{run}/{analyte}: {}", found["reasons"]));
         }
     }
     if list(&truth["faults"]).is_empty() {
-        let groups = list(&record["analytes"]).iter().chain(list(&record["internal_standards"])).chain([record]);
+        let groups = list(&record["analytes"])
+            .iter()
+            .chain(list(&record["internal_standards"]))
+            .chain([record]);
         for reason in groups.flat_map(|group| list(&group["reasons"])) {
             if reason["severity"] != "note" {
-                comparison.comments_on_clean_runs.push(format!("{run}: {} {}", reason["code"], reason["text"]));
+                comparison
+                    .comments_on_clean_runs
+                    .push(format!("{run}: {} {}", reason["code"], reason["text"]));
             }
         }
     }
@@ -91,7 +101,10 @@ fn areas(truth: &Value, found: &Value, comparison: &mut Comparison) {
     if !list(&truth["faults"]).is_empty() {
         return;
     }
-    for (expected, peak) in list(&truth["transitions"]).iter().zip(list(&found["transitions"])) {
+    for (expected, peak) in list(&truth["transitions"])
+        .iter()
+        .zip(list(&found["transitions"]))
+    {
         let area = expected["area_counts_s"].as_f64().unwrap_or(0.0);
         let signal_to_noise = expected["signal_to_noise"].as_f64().unwrap_or(0.0);
         // Below the lowest level areas are not claimed; foreign peaks are not the compound's area.
@@ -99,9 +112,10 @@ fn areas(truth: &Value, found: &Value, comparison: &mut Comparison) {
         if peak["part"] == "qualifier" || signal_to_noise < 8.0 || foreign || expected["saturated"] == true {
             continue;
         }
-        let (Some(value), Some(u)) =
-            (peak["area_counts_s"].as_f64(), peak["area_standard_uncertainty_counts_s"].as_f64())
-        else {
+        let (Some(value), Some(u)) = (
+            peak["area_counts_s"].as_f64(),
+            peak["area_standard_uncertainty_counts_s"].as_f64(),
+        ) else {
             comparison.wrong_cases.push(format!(
                 "{}/{}: no peak at signal to noise {signal_to_noise:.1}",
                 found["id"], expected["transition"]
@@ -125,7 +139,11 @@ fn results(day: &Day, name: &str, truth: &Value, found: &Value, comparison: &mut
         return;
     }
     let run = &day.run_records[text(&truth["run"])];
-    for (place, (expected, result)) in list(&truth["analytes"]).iter().zip(list(&found["results"])).enumerate() {
+    for (place, (expected, result)) in list(&truth["analytes"])
+        .iter()
+        .zip(list(&found["results"]))
+        .enumerate()
+    {
         let rejected = run["analytes"][place]["acceptance"] == "rejected";
         if expected["sound"] != true || expected["asked"] != true || rejected {
             continue;
@@ -142,7 +160,9 @@ fn results(day: &Day, name: &str, truth: &Value, found: &Value, comparison: &mut
             comparison.patient_results += 1;
             let planted = !list(&truth["faults"]).is_empty();
             if result["verdict"] == "not-reportable" && !planted && !carried && concentration < uloq {
-                comparison.false_rejections.push(format!("{label}: {}", result["reasons"]));
+                comparison
+                    .false_rejections
+                    .push(format!("{label}: {}", result["reasons"]));
             }
         }
         let right = match case {
@@ -152,15 +172,22 @@ fn results(day: &Day, name: &str, truth: &Value, found: &Value, comparison: &mut
             _ => false,
         };
         if !right && !carried {
-            comparison.wrong_cases.push(format!("{label}: {case}, truth {concentration}, {}", result["reasons"]));
+            comparison.wrong_cases.push(format!(
+                "{label}: {case}, truth {concentration}, {}",
+                result["reasons"]
+            ));
         }
         // Results at the very limits are cut by the named cases, which would bend both bias and coverage.
         if case == "measured" && concentration >= lloq * 1.0 && concentration <= uloq && !carried {
             let value = result["concentration"]["value"].as_f64().unwrap_or(f64::NAN);
-            let u = result["concentration"]["standard_uncertainty"].as_f64().unwrap_or(f64::NAN);
+            let u = result["concentration"]["standard_uncertainty"]
+                .as_f64()
+                .unwrap_or(f64::NAN);
             let interval = &result["concentration"]["interval_95"];
-            let (low, high) =
-                (interval[0].as_f64().unwrap_or(f64::NAN), interval[1].as_f64().unwrap_or(f64::NAN));
+            let (low, high) = (
+                interval[0].as_f64().unwrap_or(f64::NAN),
+                interval[1].as_f64().unwrap_or(f64::NAN),
+            );
             comparison.concentrations.push(Deviation {
                 relative: (value - concentration) / concentration,
                 standardised: (value - concentration) / u,
@@ -209,7 +236,11 @@ pub fn bias_pct<'a>(deviations: impl Iterator<Item = &'a Deviation>) -> Option<(
         return None;
     }
     let mean = values.iter().sum::<f64>() / n;
-    let variance = values.iter().map(|value| (value - mean) * (value - mean)).sum::<f64>() / (n - 1.0);
+    let variance = values
+        .iter()
+        .map(|value| (value - mean) * (value - mean))
+        .sum::<f64>()
+        / (n - 1.0);
     Some((mean, (variance / n).sqrt()))
 }
 

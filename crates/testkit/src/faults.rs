@@ -22,7 +22,10 @@ pub struct FaultOutcome {
 }
 
 pub(crate) fn of_run(day: &Day, truth: &Value) -> Vec<FaultOutcome> {
-    list(&truth["faults"]).iter().map(|fault| outcome(day, truth, fault)).collect()
+    list(&truth["faults"])
+        .iter()
+        .map(|fault| outcome(day, truth, fault))
+        .collect()
 }
 
 fn outcome(day: &Day, truth: &Value, fault: &Value) -> FaultOutcome {
@@ -42,7 +45,10 @@ fn outcome(day: &Day, truth: &Value, fault: &Value) -> FaultOutcome {
         }
     }
     found.extend(codes(record));
-    for group in list(&record["analytes"]).iter().chain(list(&record["internal_standards"])) {
+    for group in list(&record["analytes"])
+        .iter()
+        .chain(list(&record["internal_standards"]))
+    {
         let about = &fault["analyte"];
         if about.is_null() || group["analyte"].is_null() || group["analyte"] == *about {
             found.extend(codes(group));
@@ -60,5 +66,8 @@ fn outcome(day: &Day, truth: &Value, fault: &Value) -> FaultOutcome {
 }
 
 fn codes(of: &Value) -> Vec<String> {
-    list(&of["reasons"]).iter().map(|reason| text(&reason["code"]).to_owned()).collect()
+    list(&of["reasons"])
+        .iter()
+        .map(|reason| text(&reason["code"]).to_owned())
+        .collect()
 }

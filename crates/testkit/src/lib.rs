@@ -18,7 +18,10 @@ use std::path::Path;
 #[must_use]
 pub fn simulate_and_compare(plan: &DayPlan, folder: &Path) -> comparison::Comparison {
     write_day(plan, folder, &|_| {}).expect("a simulated day can be written");
-    let options = RunOptions { without_html: true, ..RunOptions::default() };
+    let options = RunOptions {
+        without_html: true,
+        ..RunOptions::default()
+    };
     run_day(folder, &options, &Silent).expect("a simulated day can be run");
     comparison::compare(folder).expect("results and truth can be read")
 }

@@ -32,15 +32,17 @@ pub fn read(folder: &Path) -> io::Result<Day> {
             truths.insert(id(&value), value);
         }
     }
-    let results: Value =
-        serde_json::from_reader(BufReader::new(File::open(folder.join("results").join("results.json"))?))?;
+    let results: Value = serde_json::from_reader(BufReader::new(File::open(
+        folder.join("results").join("results.json"),
+    )?))?;
     for run in list(&results["runs"]) {
         let mut record = run.clone();
         let injections = record["injection_records"].take();
         for injection in list(&injections) {
             let name = id(injection);
             let truth = truths.remove(&name);
-            let truth = truth.ok_or_else(|| io::Error::other(format!("{name} stands in the results only")))?;
+            let truth =
+                truth.ok_or_else(|| io::Error::other(format!("{name} stands in the results only")))?;
             day.injections.insert(name, (truth, injection.clone()));
         }
         day.run_records.insert(text(&record["run"]).to_owned(), record);

@@ -1,7 +1,7 @@
 //! Fits a calibration table: the curve under each weighting, back-calculated values, limits, concentrations read back.
 
 use serde::Serialize;
-use spotwright_assay::{
+use spotwright_assay::calibration::{
     Curve, InverseOutcome, critical_value, detection_limit, fit_curve, inverse_prediction,
     quantification_limit,
 };

@@ -1,6 +1,7 @@
 //! Why an act could not be carried out.
 
 use crate::spool::SpoolError;
+use spotwright_assay::JudgeError;
 use spotwright_exchange::FormatProblem;
 use std::path::PathBuf;
 
@@ -21,6 +22,9 @@ pub enum WorkflowError {
     /// A run's temporary file failed.
     #[error(transparent)]
     Spool(#[from] SpoolError),
+    /// A run cannot be judged at all.
+    #[error(transparent)]
+    Judge(#[from] JudgeError),
     /// There is no such result.
     #[error("there is no result {name:?} in this day; results are named run/order/analyte{nearest}")]
     NoSuchResult {

@@ -3,16 +3,12 @@
 use crate::error::WorkflowError;
 use crate::measure::{MeasuredInjection, MeasuredRun, MeasuredTransition, RunSetting, measure_run};
 use crate::memory::Memory;
-use rayon::prelude::*;
 use spotwright_assay::{RunInput, RunJudgement, judge_run};
 use spotwright_chromatogram::ManualLimits;
 use spotwright_domain::identifier::CardId;
-use spotwright_domain::injection::SampleRole;
 use spotwright_domain::method::{Method, TransitionOf, TransitionPart};
 use spotwright_domain::plot::{ChromatogramPlot, RunSeries, SeriesPoint};
-use spotwright_domain::record::{
-    InjectionRecord, ResultRecord, ResultVerdict, RunRecord, TransitionRecord, VerdictCounts,
-};
+use spotwright_domain::record::{InjectionRecord, ResultRecord, RunRecord, TransitionRecord};
 use spotwright_domain::request::Request;
 use spotwright_exchange::{Day, MethodFile, RunList};
 use std::collections::BTreeMap;
@@ -85,10 +81,8 @@ impl JudgedRun {
             cards: &cards,
             earlier: &earlier_value,
         };
-        let judgement = judge_run(&input);
-        let mut record = judgement.run_record(&input);
-        record.method_sha256.clone_from(sha256);
-        record.verdicts = count(&judgement, &input);
+        let judgement = judge_run(&input)?;
+        let record = judgement.run_record(sha256);
         Ok(Self {
             method: method.clone(),
             transitions,
@@ -147,23 +141,6 @@ impl JudgedRun {
         RunSeries {
             internal_standards: standards.map(|standard| of(standard).collect()).collect(),
         }
-    }
-}
-
-/// How many patients' results got which verdict.
-fn count(judgement: &RunJudgement, input: &RunInput<'_>) -> VerdictCounts {
-    let patients = |place: &usize| input.injections[*place].injection.role == SampleRole::Patient;
-    let verdicts: Vec<ResultVerdict> = (0..input.injections.len())
-        .into_par_iter()
-        .filter(patients)
-        .flat_map_iter(|place| judgement.results_of(input, place))
-        .map(|result| result.verdict)
-        .collect();
-    let of = |wanted| verdicts.iter().filter(|verdict| **verdict == wanted).count() as u64;
-    VerdictCounts {
-        reportable: of(ResultVerdict::Reportable),
-        reportable_with_comment: of(ResultVerdict::ReportableWithComment),
-        not_reportable: of(ResultVerdict::NotReportable),
     }
 }
 

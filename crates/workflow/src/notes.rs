@@ -50,6 +50,9 @@ fn of_problem(trace: &Trace, problem: &TraceProblem) -> Reason {
         }
         TraceProblem::IndexOutOfOrder { stated } => format!("calls itself number {stated}"),
         TraceProblem::CountMissing => "stands in a list without a count".to_owned(),
+        TraceProblem::MoreThanCount { stated } => {
+            format!("stands in a list that announces {stated} and holds more; all were kept")
+        }
         TraceProblem::TimeUnitMissing => "states no unit of time; minutes were assumed".to_owned(),
         TraceProblem::Empty => "has no points".to_owned(),
         TraceProblem::NegativeIntensity { points } => format!("has {points} points below zero"),

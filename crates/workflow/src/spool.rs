@@ -23,7 +23,7 @@ pub enum SpoolError {
 
 /// Entries of one type, appended in order.
 #[derive(Debug)]
-pub struct Spool<T> {
+pub(crate) struct Spool<T> {
     file: SpooledTempFile,
     /// End of each entry.
     ends: Vec<u64>,
@@ -33,7 +33,7 @@ pub struct Spool<T> {
 impl<T: Serialize + DeserializeOwned> Spool<T> {
     /// An empty spool.
     #[must_use]
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             file: SpooledTempFile::new(IN_MEMORY_BYTES),
             ends: Vec::new(),
@@ -45,7 +45,7 @@ impl<T: Serialize + DeserializeOwned> Spool<T> {
     ///
     /// # Errors
     /// When the entry cannot be encoded.
-    pub fn encode(entry: &T) -> Result<Vec<u8>, SpoolError> {
+    pub(crate) fn encode(entry: &T) -> Result<Vec<u8>, SpoolError> {
         Ok(postcard::to_stdvec(entry)?)
     }
 
@@ -53,7 +53,7 @@ impl<T: Serialize + DeserializeOwned> Spool<T> {
     ///
     /// # Errors
     /// When the temporary file cannot be written.
-    pub fn push_encoded(&mut self, bytes: &[u8]) -> Result<(), SpoolError> {
+    pub(crate) fn push_encoded(&mut self, bytes: &[u8]) -> Result<(), SpoolError> {
         let start = self.ends.last().copied().unwrap_or(0);
         self.file.seek(SeekFrom::Start(start))?;
         self.file.write_all(bytes)?;
@@ -63,21 +63,15 @@ impl<T: Serialize + DeserializeOwned> Spool<T> {
 
     /// Entries so far.
     #[must_use]
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.ends.len()
-    }
-
-    /// Whether nothing was appended.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.ends.is_empty()
     }
 
     /// The bytes of the entries from `from` up to, not including, `to`, one vector an entry.
     ///
     /// # Errors
     /// When the temporary file cannot be read.
-    pub fn read_encoded(&mut self, from: usize, to: usize) -> Result<Vec<Vec<u8>>, SpoolError> {
+    pub(crate) fn read_encoded(&mut self, from: usize, to: usize) -> Result<Vec<Vec<u8>>, SpoolError> {
         let start = if from == 0 { 0 } else { self.ends[from - 1] };
         self.file.seek(SeekFrom::Start(start))?;
         let mut position = start;
@@ -96,7 +90,7 @@ impl<T: Serialize + DeserializeOwned> Spool<T> {
     ///
     /// # Errors
     /// When the bytes are not an entry.
-    pub fn decode(bytes: &[u8]) -> Result<T, SpoolError> {
+    pub(crate) fn decode(bytes: &[u8]) -> Result<T, SpoolError> {
         Ok(postcard::from_bytes(bytes)?)
     }
 }
