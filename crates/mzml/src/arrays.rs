@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use crate::error::{ArrayFault, ArrayRole};
-use crate::inflate::Inflater;
+use crate::inflate::{self, Inflater};
 use crate::numpress;
 use crate::terms::{self, TimeUnit};
 
@@ -174,6 +174,9 @@ pub(crate) struct Buffers {
     text: Vec<u8>,
     bytes: Vec<u8>,
     inflater: Inflater,
+    // For the second of a pair.
+    more_bytes: Vec<u8>,
+    more_inflater: Inflater,
 }
 
 /// An array's bytes after base64, its text checked against `encodedLength`.
@@ -228,6 +231,7 @@ pub(crate) fn decode(
         text,
         bytes,
         inflater,
+        ..
     } = buffers;
     let encoded = unpack_text(entry, &buf[entry.text.clone()], text, bytes)?;
     let coding = entry.coding()?;
@@ -285,6 +289,46 @@ pub(crate) fn decode(
             Ok(values)
         }
     }
+}
+
+/// Decodes two arrays of `points` numbers at once when both are plain numbers behind zlib, which is the usual case and
+/// faster; `None` when they are not or when anything is wrong: then [`decode`] each.
+pub(crate) fn decode_pair(
+    entries: [&ArrayEntry; 2],
+    points: u64,
+    buf: &[u8],
+    buffers: &mut Buffers,
+) -> Option<[Vec<f64>; 2]> {
+    let Buffers {
+        text,
+        bytes,
+        inflater,
+        more_bytes,
+        more_inflater,
+    } = buffers;
+    let numbers_of = |entry: &ArrayEntry| match entry.coding() {
+        Ok(Coding::Plain { number, zlib: true }) => Some(number),
+        _ => None,
+    };
+    let kinds = [numbers_of(entries[0])?, numbers_of(entries[1])?];
+    let count = usize::try_from(points).ok()?;
+    let first = unpack_text(entries[0], &buf[entries[0].text.clone()], text, bytes).ok()?;
+    let second = unpack_text(entries[1], &buf[entries[1].text.clone()], text, more_bytes).ok()?;
+    let sizes = [
+        count.checked_mul(kinds[0].width())?,
+        count.checked_mul(kinds[1].width())?,
+    ];
+    if sizes[0] > largest_inflated(first.len()) || sizes[1] > largest_inflated(second.len()) {
+        return None;
+    }
+    let found = inflate::zlib_pair([&mut *inflater, &mut *more_inflater], [first, second], sizes)?;
+    if found != sizes {
+        return None;
+    }
+    Some([
+        numbers(kinds[0], inflater.output(sizes[0])),
+        numbers(kinds[1], more_inflater.output(sizes[1])),
+    ])
 }
 
 /// Inflates to at most `most` bytes, which the declared length allows. Deflate cannot shrink below 1 : 1032, so

@@ -85,11 +85,27 @@ impl Machine<'_> {
                 arrays::check(entry, buf, buffers).map_err(|fault| self.array_fault(fault, entry, item))?;
             }
         }
-        let mut decode = |entry: Option<&ArrayEntry>| match entry {
-            Some(entry) if wanted => self.decode(entry, length(entry), buf, buffers, item),
-            _ => Ok(Vec::new()),
+        let pair = match (time, intensity) {
+            (Some(time), Some(intensity)) if wanted && first <= self.options.max_points => {
+                arrays::decode_pair([time, intensity], first, buf, buffers)
+            }
+            _ => None,
         };
-        let (mut time_min, intensity_values) = (decode(time)?, decode(intensity)?);
+        let sound = |pair: &[Vec<f64>; 2]| {
+            pair.iter()
+                .all(|values| arrays::first_non_finite(values).is_none())
+        };
+        let [mut time_min, intensity_values] = match pair.filter(sound) {
+            Some(pair) => pair,
+            // Also the way to say precisely what is wrong.
+            None => {
+                let mut decode = |entry: Option<&ArrayEntry>| match entry {
+                    Some(entry) if wanted => self.decode(entry, length(entry), buf, buffers, item),
+                    _ => Ok(Vec::new()),
+                };
+                [decode(time)?, decode(intensity)?]
+            }
+        };
         let unit = match time {
             Some(time) => time.unit.unwrap_or_else(|| {
                 problems.push(TraceProblem::TimeUnitMissing);

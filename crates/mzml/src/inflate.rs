@@ -2,7 +2,7 @@
 //!
 //! The arrays of a chromatogram are a few kilobytes each and their size is known before: no window, no state
 //! between calls, no allocation, tables reused. That is where the time of a general decoder goes; this one
-//! needs about three quarters of it (see `benches/`). It is plain safe Rust, bounded by `limit`, and fuzzed
+//! needs less (see `benches/`). It is plain safe Rust, bounded by `limit`, and fuzzed
 //! against an independent decoder.
 
 use crate::error::InflateFault;
@@ -22,12 +22,16 @@ const EXCEPTION: u32 = 1 << 15;
 const SECOND_TABLE: u32 = 1 << 14;
 const END_OF_BLOCK: u32 = 1 << 13;
 
+// Second tables never need more than the first again plus one entry a symbol (Kraft), rounded up.
+const LITERAL_TABLE: usize = 1 << 12;
+const DISTANCE_TABLE: usize = 1 << 10;
+
 /// Tables and output, kept between calls.
 #[derive(Debug, Clone)]
 pub(crate) struct Inflater {
-    literals: Vec<u32>,
-    distances: Vec<u32>,
-    precode: Vec<u32>,
+    literals: Box<[u32; LITERAL_TABLE]>,
+    distances: Box<[u32; DISTANCE_TABLE]>,
+    precode: [u32; 1 << PRECODE_BITS],
     lengths: [u8; 320],
     out: Vec<u8>,
 }
@@ -35,10 +39,9 @@ pub(crate) struct Inflater {
 impl Default for Inflater {
     fn default() -> Self {
         Self {
-            // Second tables never need more than the first again plus one entry a symbol (Kraft), rounded up.
-            literals: vec![0; 1 << 12],
-            distances: vec![0; 1 << 10],
-            precode: vec![0; 1 << PRECODE_BITS],
+            literals: Box::new([0; LITERAL_TABLE]),
+            distances: Box::new([0; DISTANCE_TABLE]),
+            precode: [0; 1 << PRECODE_BITS],
             lengths: [0; 320],
             out: Vec::new(),
         }
@@ -48,31 +51,23 @@ impl Default for Inflater {
 impl Inflater {
     /// Inflates `source`, which must be one whole zlib stream and nothing else, to at most `limit` bytes.
     pub(crate) fn zlib(&mut self, source: &[u8], limit: usize) -> Result<&[u8], InflateFault> {
-        let (&[method, flags], body) = source.split_first_chunk::<2>().ok_or(InflateFault::EarlyEnd)?;
-        let header = u16::from_be_bytes([method, flags]);
-        if method & 0x0f != 8 || method >> 4 > 7 || !header.is_multiple_of(31) || flags & 0x20 != 0 {
-            return Err(InflateFault::Header);
-        }
+        let mut input = Bits::new(zlib_body(source)?);
+        self.make_room(limit);
+        let length = self.blocks(&mut input, limit)?;
+        let out = &self.out[..length];
+        close(&input, out, limit)?;
+        Ok(out)
+    }
+
+    /// What came out last, given its length.
+    pub(crate) fn output(&self, length: usize) -> &[u8] {
+        &self.out[..length]
+    }
+
+    fn make_room(&mut self, limit: usize) {
         let needed = limit.saturating_add(SLACK);
         if self.out.len() < needed {
             self.out.resize(needed, 0);
-        }
-        let mut input = Bits {
-            source: body,
-            at: 0,
-            bits: 0,
-            count: 0,
-        };
-        let length = self.blocks(&mut input, limit)?;
-        let tail = &body[input.byte_position()?..];
-        let stated = tail.first_chunk::<4>().ok_or(InflateFault::EarlyEnd)?;
-        let out = &self.out[..length];
-        if u32::from_be_bytes(*stated) != simd_adler32::adler32(&out) {
-            return Err(InflateFault::Adler);
-        }
-        match tail.len() - 4 {
-            0 => Ok(out),
-            bytes => Err(InflateFault::Leftover { bytes }),
         }
     }
 
@@ -179,13 +174,13 @@ impl Inflater {
     fn tables(&mut self, literals: usize, distances: usize) -> Result<(), InflateFault> {
         let (literal_lengths, rest) = self.lengths.split_at(literals);
         build(
-            &mut self.literals,
+            &mut self.literals[..],
             LITERAL_BITS,
             literal_lengths,
             &LITERAL_RESULTS,
         )?;
         build(
-            &mut self.distances,
+            &mut self.distances[..],
             DISTANCE_BITS,
             &rest[..distances],
             &DISTANCE_RESULTS,
@@ -198,92 +193,187 @@ impl Inflater {
         start: usize,
         limit: usize,
     ) -> Result<usize, InflateFault> {
-        // Arrays of fixed size let the index masks prove every look-up in range.
-        let literals: &[u32; 1 << 12] = self.literals.first_chunk().expect("sized at construction");
-        let distances: &[u32; 1 << 10] = self.distances.first_chunk().expect("sized at construction");
+        let tables = (&*self.literals, &*self.distances);
         let out = &mut self.out[..limit + SLACK];
         // A copy on the stack stays in registers; behind the reference every step would go through memory.
-        let mut bits = *input;
-        let mut at = start;
+        let mut lane = Lane::new(*input, start, tables);
+        while turn(&mut lane, tables, out, limit)? {}
+        *input = lane.bits;
+        Ok(lane.at)
+    }
+}
+
+/// Inflates two streams side by side into their inflaters; `None` when either is not one dynamic block that goes well,
+/// and then each must be done alone, which also tells what is wrong.
+///
+/// Decoding is one long chain of look-ups, each waiting for the one before; two chains wait at the same time. The time
+/// and intensity arrays of a chromatogram make such a pair, and it takes about three quarters of the time.
+pub(crate) fn zlib_pair(
+    [first, second]: [&mut Inflater; 2],
+    sources: [&[u8]; 2],
+    limits: [usize; 2],
+) -> Option<[usize; 2]> {
+    let mut inputs = Vec::with_capacity(2);
+    for (inflater, (source, limit)) in [&mut *first, &mut *second]
+        .into_iter()
+        .zip(sources.into_iter().zip(limits))
+    {
+        let mut input = Bits::new(zlib_body(source).ok()?);
+        inflater.make_room(limit);
+        input.refill();
+        // Last block, dynamic codes.
+        if input.take(3) != 0b101 {
+            return None;
+        }
+        inflater.dynamic_codes(&mut input).ok()?;
+        inputs.push(input);
+    }
+    let tables = [
+        (&*first.literals, &*first.distances),
+        (&*second.literals, &*second.distances),
+    ];
+    let outs = [
+        &mut first.out[..limits[0] + SLACK],
+        &mut second.out[..limits[1] + SLACK],
+    ];
+    let [out_a, out_b] = outs;
+    let mut a = Lane::new(inputs[0], 0, tables[0]);
+    let mut b = Lane::new(inputs[1], 0, tables[1]);
+    loop {
+        if !turn(&mut a, tables[0], out_a, limits[0]).ok()? {
+            while turn(&mut b, tables[1], out_b, limits[1]).ok()? {}
+            break;
+        }
+        if !turn(&mut b, tables[1], out_b, limits[1]).ok()? {
+            while turn(&mut a, tables[0], out_a, limits[0]).ok()? {}
+            break;
+        }
+    }
+    close(&a.bits, &out_a[..a.at], limits[0]).ok()?;
+    close(&b.bits, &out_b[..b.at], limits[1]).ok()?;
+    Some([a.at, b.at])
+}
+
+/// A block being decoded. Tables, output and limit stay outside, so that all of this can live in registers.
+struct Lane<'a> {
+    bits: Bits<'a>,
+    at: usize,
+    /// The next code, looked up but not taken away.
+    entry: u32,
+}
+
+type Tables<'t> = (&'t [u32; LITERAL_TABLE], &'t [u32; DISTANCE_TABLE]);
+
+impl<'a> Lane<'a> {
+    fn new(mut bits: Bits<'a>, at: usize, tables: Tables<'_>) -> Self {
         bits.refill();
-        let mut entry = literals[bits.peek(LITERAL_BITS) as usize];
-        loop {
-            // Here at least 56 bits less one match are there, and `entry` is looked up but not taken away.
-            if at > limit {
-                return Err(InflateFault::TooLong { limit });
+        let entry = tables.0[bits.peek(LITERAL_BITS) as usize];
+        Self { bits, at, entry }
+    }
+}
+
+/// Decodes up to three literals, or up to two and a match. `false` at the end of the block.
+#[inline(always)]
+fn turn(
+    lane: &mut Lane<'_>,
+    (literals, distances): Tables<'_>,
+    out: &mut [u8],
+    limit: usize,
+) -> Result<bool, InflateFault> {
+    let Lane { bits, at, entry } = lane;
+    if *at > limit {
+        return Err(InflateFault::TooLong { limit });
+    }
+    bits.refill();
+    // At least 56 bits: three short literals, or two and the longest match's length code.
+    if *entry & LITERAL != 0 {
+        for count in 1..=3 {
+            bits.drop_bits(*entry & 0xff);
+            // The next look-up starts before this literal is stored.
+            let literal = (*entry >> 16) as u8;
+            *entry = literals[bits.peek(LITERAL_BITS) as usize];
+            out[*at] = literal;
+            *at += 1;
+            if *entry & LITERAL == 0 {
+                break;
             }
-            bits.refill();
-            // At least 56 bits: three short literals, or two and the longest match's length code.
-            if entry & LITERAL != 0 {
-                bits.drop_bits(entry & 0xff);
-                let first = (entry >> 16) as u8;
-                entry = literals[bits.peek(LITERAL_BITS) as usize];
-                out[at] = first;
-                at += 1;
-                if entry & LITERAL != 0 {
-                    bits.drop_bits(entry & 0xff);
-                    let second = (entry >> 16) as u8;
-                    entry = literals[bits.peek(LITERAL_BITS) as usize];
-                    out[at] = second;
-                    at += 1;
-                    if entry & LITERAL != 0 {
-                        bits.drop_bits(entry & 0xff);
-                        let third = (entry >> 16) as u8;
-                        entry = literals[bits.peek(LITERAL_BITS) as usize];
-                        out[at] = third;
-                        at += 1;
-                        continue;
-                    }
-                }
+            if count == 3 {
+                return Ok(true);
             }
-            if entry & EXCEPTION != 0 {
-                if entry & SECOND_TABLE != 0 {
-                    bits.drop_bits(LITERAL_BITS);
-                    let index = (entry >> 16) + bits.peek(entry >> 8 & 0x1f);
-                    entry = literals[index as usize & 0xfff];
-                    if entry & LITERAL != 0 {
-                        bits.drop_bits(entry & 0xff);
-                        out[at] = (entry >> 16) as u8;
-                        at += 1;
-                        entry = literals[bits.peek(LITERAL_BITS) as usize];
-                        continue;
-                    }
-                }
-                if entry & EXCEPTION != 0 {
-                    if entry & END_OF_BLOCK == 0 {
-                        return Err(InflateFault::Invalid);
-                    }
-                    bits.drop_bits(entry & 0xff);
-                    bits.byte_position()?;
-                    *input = bits;
-                    return Ok(at);
-                }
+        }
+    }
+    if *entry & EXCEPTION != 0 {
+        if *entry & SECOND_TABLE != 0 {
+            bits.drop_bits(LITERAL_BITS);
+            let index = (*entry >> 16) + bits.peek(*entry >> 8 & 0x1f);
+            *entry = literals[index as usize % LITERAL_TABLE];
+            if *entry & LITERAL != 0 {
+                bits.drop_bits(*entry & 0xff);
+                out[*at] = (*entry >> 16) as u8;
+                *at += 1;
+                *entry = literals[bits.peek(LITERAL_BITS) as usize];
+                return Ok(true);
             }
-            let length = (entry >> 16) as usize + bits.extra(entry) as usize;
-            if bits.count < 28 + LITERAL_BITS {
-                bits.refill();
-            }
-            let mut distance = distances[bits.peek(DISTANCE_BITS) as usize];
-            if distance & EXCEPTION != 0 {
-                if distance & SECOND_TABLE == 0 {
-                    return Err(InflateFault::Invalid);
-                }
-                bits.drop_bits(DISTANCE_BITS);
-                let index = (distance >> 16) + bits.peek(distance >> 8 & 0x1f);
-                distance = distances[index as usize & 0x3ff];
-                if distance & EXCEPTION != 0 {
-                    return Err(InflateFault::Invalid);
-                }
-            }
-            let distance = (distance >> 16) as usize + bits.extra(distance) as usize;
-            if distance > at {
+        }
+        if *entry & EXCEPTION != 0 {
+            if *entry & END_OF_BLOCK == 0 {
                 return Err(InflateFault::Invalid);
             }
-            // The next look-up starts while the copy is under way.
-            entry = literals[bits.peek(LITERAL_BITS) as usize];
-            copy_match(out, at, distance, length);
-            at += length;
+            bits.drop_bits(*entry & 0xff);
+            bits.byte_position()?;
+            return Ok(false);
         }
+    }
+    let length = (*entry >> 16) as usize + bits.extra(*entry) as usize;
+    // A distance takes at most 28 bits, and the next literal is looked up behind it.
+    if bits.count < 28 + LITERAL_BITS {
+        bits.refill();
+    }
+    let mut distance = distances[bits.peek(DISTANCE_BITS) as usize];
+    if distance & EXCEPTION != 0 {
+        if distance & SECOND_TABLE == 0 {
+            return Err(InflateFault::Invalid);
+        }
+        bits.drop_bits(DISTANCE_BITS);
+        let index = (distance >> 16) + bits.peek(distance >> 8 & 0x1f);
+        distance = distances[index as usize % DISTANCE_TABLE];
+        if distance & EXCEPTION != 0 {
+            return Err(InflateFault::Invalid);
+        }
+    }
+    let distance = (distance >> 16) as usize + bits.extra(distance) as usize;
+    if distance > *at {
+        return Err(InflateFault::Invalid);
+    }
+    *entry = literals[bits.peek(LITERAL_BITS) as usize];
+    copy_match(out, *at, distance, length);
+    *at += length;
+    Ok(true)
+}
+
+/// The bytes behind a zlib header.
+fn zlib_body(source: &[u8]) -> Result<&[u8], InflateFault> {
+    let (&[method, flags], body) = source.split_first_chunk::<2>().ok_or(InflateFault::EarlyEnd)?;
+    let header = u16::from_be_bytes([method, flags]);
+    if method & 0x0f != 8 || method >> 4 > 7 || !header.is_multiple_of(31) || flags & 0x20 != 0 {
+        return Err(InflateFault::Header);
+    }
+    Ok(body)
+}
+
+/// Checks what must hold at the end of a stream.
+fn close(input: &Bits<'_>, out: &[u8], limit: usize) -> Result<(), InflateFault> {
+    if out.len() > limit {
+        return Err(InflateFault::TooLong { limit });
+    }
+    let tail = &input.source[input.byte_position()?..];
+    let stated = tail.first_chunk::<4>().ok_or(InflateFault::EarlyEnd)?;
+    if u32::from_be_bytes(*stated) != simd_adler32::adler32(&out) {
+        return Err(InflateFault::Adler);
+    }
+    match tail.len() - 4 {
+        0 => Ok(()),
+        bytes => Err(InflateFault::Leftover { bytes }),
     }
 }
 
@@ -322,7 +412,16 @@ struct Bits<'a> {
     count: u32,
 }
 
-impl Bits<'_> {
+impl<'a> Bits<'a> {
+    fn new(source: &'a [u8]) -> Self {
+        Self {
+            source,
+            at: 0,
+            bits: 0,
+            count: 0,
+        }
+    }
+
     /// Makes at least 56 bits available.
     #[inline(always)]
     fn refill(&mut self) {
@@ -569,6 +668,14 @@ mod tests {
             let packed = deflate(&bytes, level);
             let mut inflater = Inflater::default();
             prop_assert_eq!(inflater.zlib(&packed, bytes.len()), Ok(&bytes[..]));
+            let mut other = Inflater::default();
+            let half = &bytes[bytes.len() / 2..];
+            let (packed_half, limits) = (deflate(half, level), [bytes.len(), half.len()]);
+            let pair = zlib_pair([&mut inflater, &mut other], [&packed, &packed_half], limits);
+            if let Some(lengths) = pair {
+                prop_assert_eq!(inflater.output(lengths[0]), &bytes[..]);
+                prop_assert_eq!(other.output(lengths[1]), half);
+            }
             if let Some(short) = bytes.len().checked_sub(1) {
                 prop_assert_eq!(inflater.zlib(&packed, short), Err(InflateFault::TooLong { limit: short }));
             }
@@ -589,6 +696,13 @@ mod tests {
             for (place, byte) in flips {
                 let place = place.index(packed.len());
                 packed[place] = byte;
+            }
+            let whole = deflate(&bytes, 6);
+            let mut pair = [Inflater::default(), Inflater::default()];
+            let [a, b] = &mut pair;
+            if let Some([first, second]) = zlib_pair([a, b], [&packed, &whole], [1 << 16, bytes.len()]) {
+                prop_assert_eq!(Some(a.output(first).to_vec()), independent(&packed));
+                prop_assert_eq!(b.output(second), &bytes[..]);
             }
             let found = Inflater::default().zlib(&packed, 1 << 16).ok().map(<[u8]>::to_vec);
             prop_assert_eq!(found, independent(&packed).filter(|out| out.len() <= 1 << 16));
