@@ -2,7 +2,7 @@
 //! intensities, 450 points), as the laboratory day is written.
 //!
 //! `floor_*` is base64 and inflating of the same arrays alone, with the fastest general Rust decoders found; what the
-//! whole reader may cost is judged against the fastest of them (see `benches/README.md` for numbers). Run with
+//! whole reader may cost is judged against the fastest of them (numbers in the README beside this file). Run with
 //! `cargo bench -p spotwright-mzml`.
 
 use divan::Bencher;

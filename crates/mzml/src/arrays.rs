@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use crate::error::{ArrayFault, ArrayRole};
-use crate::inflate::{self, Inflater};
+use crate::inflate::{self, Codes, Inflater};
 use crate::numpress;
 use crate::terms::{self, TimeUnit};
 
@@ -174,9 +174,9 @@ pub(crate) struct Buffers {
     text: Vec<u8>,
     bytes: Vec<u8>,
     inflater: Inflater,
-    // For the second of a pair.
-    more_bytes: Vec<u8>,
-    more_inflater: Inflater,
+    /// For batches: what comes out, and the codes of two streams.
+    batch_out: Vec<u8>,
+    codes: [Codes; 2],
 }
 
 /// An array's bytes after base64, its text checked against `encodedLength`.
@@ -291,44 +291,84 @@ pub(crate) fn decode(
     }
 }
 
-/// Decodes two arrays of `points` numbers at once when both are plain numbers behind zlib, which is the usual case and
-/// faster; `None` when they are not or when anything is wrong: then [`decode`] each.
-pub(crate) fn decode_pair(
-    entries: [&ArrayEntry; 2],
-    points: u64,
-    buf: &[u8],
-    buffers: &mut Buffers,
-) -> Option<[Vec<f64>; 2]> {
+/// An array of plain numbers behind zlib, the usual case, to be decoded in a batch.
+#[derive(Debug)]
+pub(crate) struct Job {
+    text: Range<usize>,
+    number: Number,
+    points: usize,
+}
+
+impl Job {
+    /// `None` for any other coding, and where anything is odd: then [`decode`] says what.
+    pub(crate) fn new(entry: &ArrayEntry, points: u64) -> Option<Self> {
+        let Ok(Coding::Plain { number, zlib: true }) = entry.coding() else {
+            return None;
+        };
+        let points = usize::try_from(points).ok()?;
+        let text = entry.text.clone();
+        // A text too short for its points, or with white space in it, is not for the fast way.
+        let plausible = points.checked_mul(number.width())? <= largest_inflated(text.len());
+        (plausible && text.len() as u64 == entry.encoded_length && points > 0).then_some(Self {
+            text,
+            number,
+            points,
+        })
+    }
+
+    /// Bytes it occupies, before and after decoding.
+    pub(crate) fn weight(&self) -> usize {
+        self.text.len() + self.size()
+    }
+
+    /// Bytes that come out.
+    const fn size(&self) -> usize {
+        self.points * self.number.width()
+    }
+}
+
+/// Decodes a batch, two arrays at a time (see [`inflate::zlib_batch`]). `None` when anything is wrong with any of them:
+/// then [`decode`] each, which says what.
+pub(crate) fn decode_batch(jobs: &[&Job], buf: &[u8], buffers: &mut Buffers) -> Option<Vec<Vec<f64>>> {
     let Buffers {
-        text,
         bytes,
-        inflater,
-        more_bytes,
-        more_inflater,
+        batch_out,
+        codes,
+        ..
     } = buffers;
-    let numbers_of = |entry: &ArrayEntry| match entry.coding() {
-        Ok(Coding::Plain { number, zlib: true }) => Some(number),
-        _ => None,
-    };
-    let kinds = [numbers_of(entries[0])?, numbers_of(entries[1])?];
-    let count = usize::try_from(points).ok()?;
-    let first = unpack_text(entries[0], &buf[entries[0].text.clone()], text, bytes).ok()?;
-    let second = unpack_text(entries[1], &buf[entries[1].text.clone()], text, more_bytes).ok()?;
-    let sizes = [
-        count.checked_mul(kinds[0].width())?,
-        count.checked_mul(kinds[1].width())?,
-    ];
-    if sizes[0] > largest_inflated(first.len()) || sizes[1] > largest_inflated(second.len()) {
-        return None;
+    let texts: usize = jobs
+        .iter()
+        .map(|job| base64_simd::STANDARD.estimated_decoded_length(job.text.len()))
+        .sum();
+    let outs: usize = jobs.iter().map(|job| job.size() + inflate::SLACK).sum();
+    for (buffer, needed) in [(&mut *bytes, texts), (&mut *batch_out, outs)] {
+        if buffer.len() < needed {
+            buffer.resize(needed, 0);
+        }
     }
-    let found = inflate::zlib_pair([&mut *inflater, &mut *more_inflater], [first, second], sizes)?;
-    if found != sizes {
-        return None;
+    let (mut bytes, mut out) = (bytes.as_mut_slice(), batch_out.as_mut_slice());
+    let mut streams = Vec::with_capacity(jobs.len());
+    for job in jobs {
+        let room = base64_simd::STANDARD.estimated_decoded_length(job.text.len());
+        let (here, rest) = std::mem::take(&mut bytes).split_at_mut(room);
+        bytes = rest;
+        let packed = base64_simd::STANDARD
+            .decode(&buf[job.text.clone()], base64_simd::Out::from_slice(here))
+            .ok()?;
+        let (here, rest) = std::mem::take(&mut out).split_at_mut(job.size() + inflate::SLACK);
+        out = rest;
+        streams.push((&*packed, here));
     }
-    Some([
-        numbers(kinds[0], inflater.output(sizes[0])),
-        numbers(kinds[1], more_inflater.output(sizes[1])),
-    ])
+    inflate::zlib_batch(codes, &mut streams)?;
+    let values = jobs
+        .iter()
+        .zip(&streams)
+        .map(|(job, (_, out))| numbers(job.number, &out[..job.size()]));
+    let values: Vec<Vec<f64>> = values.collect();
+    values
+        .iter()
+        .all(|values| first_non_finite(values).is_none())
+        .then_some(values)
 }
 
 /// Inflates to at most `most` bytes, which the declared length allows. Deflate cannot shrink below 1 : 1032, so

@@ -22,6 +22,25 @@ pub(crate) struct Known {
     pub(crate) count_missing: bool,
 }
 
+/// Arrays of a trace that are decoded later, together with others.
+#[derive(Debug)]
+pub(crate) struct Deferred {
+    pub(crate) unit: TimeUnit,
+    pub(crate) jobs: (arrays::Job, arrays::Job),
+}
+
+/// Gives a trace its points: times in the file's unit, intensities.
+pub(crate) fn complete(trace: &mut Trace, unit: TimeUnit, mut times: Vec<f64>, intensity: Vec<f64>) {
+    if unit != TimeUnit::Minute {
+        for time in &mut times {
+            *time /= unit.per_minute();
+        }
+    }
+    trace.time_min = times;
+    trace.intensity = intensity;
+    judge_points(trace);
+}
+
 impl Machine<'_> {
     /// The end of a chromatogram: its trace, or `None` when it is not wanted.
     pub(crate) fn finish_chromatogram(
@@ -85,27 +104,6 @@ impl Machine<'_> {
                 arrays::check(entry, buf, buffers).map_err(|fault| self.array_fault(fault, entry, item))?;
             }
         }
-        let pair = match (time, intensity) {
-            (Some(time), Some(intensity)) if wanted && first <= self.options.max_points => {
-                arrays::decode_pair([time, intensity], first, buf, buffers)
-            }
-            _ => None,
-        };
-        let sound = |pair: &[Vec<f64>; 2]| {
-            pair.iter()
-                .all(|values| arrays::first_non_finite(values).is_none())
-        };
-        let [mut time_min, intensity_values] = match pair.filter(sound) {
-            Some(pair) => pair,
-            // Also the way to say precisely what is wrong.
-            None => {
-                let mut decode = |entry: Option<&ArrayEntry>| match entry {
-                    Some(entry) if wanted => self.decode(entry, length(entry), buf, buffers, item),
-                    _ => Ok(Vec::new()),
-                };
-                [decode(time)?, decode(intensity)?]
-            }
-        };
         let unit = match time {
             Some(time) => time.unit.unwrap_or_else(|| {
                 problems.push(TraceProblem::TimeUnitMissing);
@@ -113,11 +111,19 @@ impl Machine<'_> {
             }),
             None => TimeUnit::Minute,
         };
-        if unit != TimeUnit::Minute {
-            for value in &mut time_min {
-                *value /= unit.per_minute();
+        self.deferred = match (time, intensity) {
+            (Some(time), Some(intensity)) if self.defer && wanted && first <= self.options.max_points => {
+                let jobs = arrays::Job::new(time, first).zip(arrays::Job::new(intensity, first));
+                jobs.map(|jobs| Deferred { unit, jobs })
             }
-        }
+            _ => None,
+        };
+        let now = wanted && self.deferred.is_none();
+        let mut decode = |entry: Option<&ArrayEntry>| match entry {
+            Some(entry) if now => self.decode(entry, length(entry), buf, buffers, item),
+            _ => Ok(Vec::new()),
+        };
+        let (time_min, intensity_values) = (decode(time)?, decode(intensity)?);
         for entry in entries {
             problems.extend(entry.contradictions.iter().map(|(number, name)| {
                 TraceProblem::ArrayNameContradictsAccession {
@@ -148,8 +154,8 @@ impl Machine<'_> {
             precursor,
             product,
             dwell_s: item.dwell_s,
-            time_min,
-            intensity: intensity_values,
+            time_min: Vec::new(),
+            intensity: Vec::new(),
             problems,
         };
         self.known.enter(&mut trace);
@@ -157,7 +163,9 @@ impl Machine<'_> {
             self.summary.traces_skipped += 1;
             return Ok(None);
         }
-        judge_points(&mut trace);
+        if now {
+            complete(&mut trace, unit, time_min, intensity_values);
+        }
         self.summary.traces_given += 1;
         Ok(Some(trace))
     }

@@ -13,7 +13,7 @@ const LITERAL_BITS: u32 = 10;
 const DISTANCE_BITS: u32 = 8;
 const PRECODE_BITS: u32 = 7;
 /// Room behind the limit, so that a match may be copied before the limit is looked at.
-const SLACK: usize = 320;
+pub(crate) const SLACK: usize = 320;
 
 // A table entry: bits 0-7 bits to take away (code and extra bits), 8-12 bits of the code alone or of the second
 // table's index, 13-15 flags, 16-30 literal, base or second table's start, 31 literal flag.
@@ -26,49 +26,45 @@ const END_OF_BLOCK: u32 = 1 << 13;
 const LITERAL_TABLE: usize = 1 << 12;
 const DISTANCE_TABLE: usize = 1 << 10;
 
-/// Tables and output, kept between calls.
+/// The look-up tables of one block, kept between calls.
 #[derive(Debug, Clone)]
-pub(crate) struct Inflater {
+pub(crate) struct Codes {
     literals: Box<[u32; LITERAL_TABLE]>,
     distances: Box<[u32; DISTANCE_TABLE]>,
     precode: [u32; 1 << PRECODE_BITS],
     lengths: [u8; 320],
-    out: Vec<u8>,
 }
 
-impl Default for Inflater {
+impl Default for Codes {
     fn default() -> Self {
         Self {
             literals: Box::new([0; LITERAL_TABLE]),
             distances: Box::new([0; DISTANCE_TABLE]),
             precode: [0; 1 << PRECODE_BITS],
             lengths: [0; 320],
-            out: Vec::new(),
         }
     }
+}
+
+/// Tables and output, kept between calls.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Inflater {
+    codes: Codes,
+    out: Vec<u8>,
 }
 
 impl Inflater {
     /// Inflates `source`, which must be one whole zlib stream and nothing else, to at most `limit` bytes.
     pub(crate) fn zlib(&mut self, source: &[u8], limit: usize) -> Result<&[u8], InflateFault> {
         let mut input = Bits::new(zlib_body(source)?);
-        self.make_room(limit);
-        let length = self.blocks(&mut input, limit)?;
-        let out = &self.out[..length];
-        close(&input, out, limit)?;
-        Ok(out)
-    }
-
-    /// What came out last, given its length.
-    pub(crate) fn output(&self, length: usize) -> &[u8] {
-        &self.out[..length]
-    }
-
-    fn make_room(&mut self, limit: usize) {
         let needed = limit.saturating_add(SLACK);
         if self.out.len() < needed {
             self.out.resize(needed, 0);
         }
+        let length = self.blocks(&mut input, limit)?;
+        let out = &self.out[..length];
+        close(&input, out, limit)?;
+        Ok(out)
     }
 
     fn blocks(&mut self, input: &mut Bits<'_>, limit: usize) -> Result<usize, InflateFault> {
@@ -80,11 +76,11 @@ impl Inflater {
             match input.take(2) {
                 0 => length = self.stored(input, length, limit)?,
                 1 => {
-                    self.fixed_codes()?;
+                    self.codes.fixed()?;
                     length = self.compressed(input, length, limit)?;
                 }
                 2 => {
-                    self.dynamic_codes(input)?;
+                    self.codes.dynamic(input)?;
                     length = self.compressed(input, length, limit)?;
                 }
                 _ => return Err(InflateFault::Invalid),
@@ -115,17 +111,38 @@ impl Inflater {
         Ok(at + bytes.len())
     }
 
-    fn fixed_codes(&mut self) -> Result<(), InflateFault> {
+    fn compressed(
+        &mut self,
+        input: &mut Bits<'_>,
+        start: usize,
+        limit: usize,
+    ) -> Result<usize, InflateFault> {
+        let tables = self.codes.tables();
+        let out = &mut self.out[..limit + SLACK];
+        // A copy on the stack stays in registers; behind the reference every step would go through memory.
+        let mut lane = Lane::new(*input, start, tables);
+        while turn(&mut lane, tables, out, limit)? {}
+        *input = lane.bits;
+        Ok(lane.at)
+    }
+}
+
+impl Codes {
+    fn tables(&self) -> Tables<'_> {
+        (&self.literals, &self.distances)
+    }
+
+    fn fixed(&mut self) -> Result<(), InflateFault> {
         self.lengths[..144].fill(8);
         self.lengths[144..256].fill(9);
         self.lengths[256..280].fill(7);
         self.lengths[280..288].fill(8);
         self.lengths[288..320].fill(5);
-        self.tables(288, 32)
+        self.build(288, 32)
     }
 
     /// Reads the code lengths of a block (RFC 1951, 3.2.7) and builds its tables.
-    fn dynamic_codes(&mut self, input: &mut Bits<'_>) -> Result<(), InflateFault> {
+    fn dynamic(&mut self, input: &mut Bits<'_>) -> Result<(), InflateFault> {
         const ORDER: [usize; 19] = [16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15];
         let literals = 257 + input.take(5) as usize;
         let distances = 1 + input.take(5) as usize;
@@ -168,10 +185,10 @@ impl Inflater {
         if filled != total || self.lengths[256] == 0 {
             return Err(InflateFault::Invalid);
         }
-        self.tables(literals, distances)
+        self.build(literals, distances)
     }
 
-    fn tables(&mut self, literals: usize, distances: usize) -> Result<(), InflateFault> {
+    fn build(&mut self, literals: usize, distances: usize) -> Result<(), InflateFault> {
         let (literal_lengths, rest) = self.lengths.split_at(literals);
         build(
             &mut self.literals[..],
@@ -186,75 +203,94 @@ impl Inflater {
             &DISTANCE_RESULTS,
         )
     }
+}
 
-    fn compressed(
-        &mut self,
-        input: &mut Bits<'_>,
-        start: usize,
-        limit: usize,
-    ) -> Result<usize, InflateFault> {
-        let tables = (&*self.literals, &*self.distances);
-        let out = &mut self.out[..limit + SLACK];
-        // A copy on the stack stays in registers; behind the reference every step would go through memory.
-        let mut lane = Lane::new(*input, start, tables);
-        while turn(&mut lane, tables, out, limit)? {}
-        *input = lane.bits;
-        Ok(lane.at)
+/// Inflates many streams, two side by side, each into its buffer less [`SLACK`], which it must fill exactly. `None` when
+/// any is not one dynamic block that goes well; then each must be done alone, which also tells what is wrong.
+///
+/// Decoding is one long chain of look-ups, each waiting for the one before; two chains wait at the same time, which takes
+/// about three quarters of the time.
+pub(crate) fn zlib_batch(codes: &mut [Codes; 2], streams: &mut [(&[u8], &mut [u8])]) -> Option<()> {
+    let [codes_a, codes_b] = codes;
+    let mut waiting = streams.iter_mut();
+    let mut a = Open::new(waiting.next(), codes_a)?;
+    let mut b = Open::new(waiting.next(), codes_b)?;
+    loop {
+        match (&mut a, &mut b) {
+            (Some(x), Some(y)) => {
+                let (tables_a, tables_b) = (codes_a.tables(), codes_b.tables());
+                // Copies on the stack stay in registers.
+                let (mut lane_a, mut lane_b) = (x.lane, y.lane);
+                let (out_a, out_b) = (&mut *x.out, &mut *y.out);
+                let (limit_a, limit_b) = (out_a.len() - SLACK, out_b.len() - SLACK);
+                let a_ended = loop {
+                    if !turn(&mut lane_a, tables_a, out_a, limit_a).ok()? {
+                        break true;
+                    }
+                    if !turn(&mut lane_b, tables_b, out_b, limit_b).ok()? {
+                        break false;
+                    }
+                };
+                (x.lane, y.lane) = (lane_a, lane_b);
+                if a_ended {
+                    x.close()?;
+                    a = Open::new(waiting.next(), codes_a)?;
+                } else {
+                    y.close()?;
+                    b = Open::new(waiting.next(), codes_b)?;
+                }
+            }
+            (Some(last), None) => return last.run(codes_a.tables()),
+            (None, Some(last)) => return last.run(codes_b.tables()),
+            (None, None) => return Some(()),
+        }
     }
 }
 
-/// Inflates two streams side by side into their inflaters; `None` when either is not one dynamic block that goes well,
-/// and then each must be done alone, which also tells what is wrong.
-///
-/// Decoding is one long chain of look-ups, each waiting for the one before; two chains wait at the same time. The time
-/// and intensity arrays of a chromatogram make such a pair, and it takes about three quarters of the time.
-pub(crate) fn zlib_pair(
-    [first, second]: [&mut Inflater; 2],
-    sources: [&[u8]; 2],
-    limits: [usize; 2],
-) -> Option<[usize; 2]> {
-    let mut inputs = Vec::with_capacity(2);
-    for (inflater, (source, limit)) in [&mut *first, &mut *second]
-        .into_iter()
-        .zip(sources.into_iter().zip(limits))
-    {
+/// A stream of a batch under way.
+struct Open<'s> {
+    lane: Lane<'s>,
+    out: &'s mut [u8],
+}
+
+impl<'s> Open<'s> {
+    /// Opens the next stream, if there is one; `None` when it is not for the fast way.
+    fn new(next: Option<&'s mut (&[u8], &mut [u8])>, codes: &mut Codes) -> Option<Option<Self>> {
+        let Some((source, out)) = next else {
+            return Some(None);
+        };
         let mut input = Bits::new(zlib_body(source).ok()?);
-        inflater.make_room(limit);
         input.refill();
-        // Last block, dynamic codes.
+        // The last block (one bit), dynamic codes (two bits).
         if input.take(3) != 0b101 {
             return None;
         }
-        inflater.dynamic_codes(&mut input).ok()?;
-        inputs.push(input);
+        codes.dynamic(&mut input).ok()?;
+        Some(Some(Self {
+            lane: Lane::new(input, 0, codes.tables()),
+            out,
+        }))
     }
-    let tables = [
-        (&*first.literals, &*first.distances),
-        (&*second.literals, &*second.distances),
-    ];
-    let outs = [
-        &mut first.out[..limits[0] + SLACK],
-        &mut second.out[..limits[1] + SLACK],
-    ];
-    let [out_a, out_b] = outs;
-    let mut a = Lane::new(inputs[0], 0, tables[0]);
-    let mut b = Lane::new(inputs[1], 0, tables[1]);
-    loop {
-        if !turn(&mut a, tables[0], out_a, limits[0]).ok()? {
-            while turn(&mut b, tables[1], out_b, limits[1]).ok()? {}
-            break;
-        }
-        if !turn(&mut b, tables[1], out_b, limits[1]).ok()? {
-            while turn(&mut a, tables[0], out_a, limits[0]).ok()? {}
-            break;
-        }
+
+    fn run(&mut self, tables: Tables<'_>) -> Option<()> {
+        let limit = self.out.len() - SLACK;
+        let mut lane = self.lane;
+        while turn(&mut lane, tables, self.out, limit).ok()? {}
+        self.lane = lane;
+        self.close()
     }
-    close(&a.bits, &out_a[..a.at], limits[0]).ok()?;
-    close(&b.bits, &out_b[..b.at], limits[1]).ok()?;
-    Some([a.at, b.at])
+
+    fn close(&self) -> Option<()> {
+        let limit = self.out.len() - SLACK;
+        if self.lane.at != limit {
+            return None;
+        }
+        close(&self.lane.bits, &self.out[..limit], limit).ok()
+    }
 }
 
 /// A block being decoded. Tables, output and limit stay outside, so that all of this can live in registers.
+#[derive(Clone, Copy)]
 struct Lane<'a> {
     bits: Bits<'a>,
     at: usize,
@@ -668,13 +704,16 @@ mod tests {
             let packed = deflate(&bytes, level);
             let mut inflater = Inflater::default();
             prop_assert_eq!(inflater.zlib(&packed, bytes.len()), Ok(&bytes[..]));
-            let mut other = Inflater::default();
             let half = &bytes[bytes.len() / 2..];
-            let (packed_half, limits) = (deflate(half, level), [bytes.len(), half.len()]);
-            let pair = zlib_pair([&mut inflater, &mut other], [&packed, &packed_half], limits);
-            if let Some(lengths) = pair {
-                prop_assert_eq!(inflater.output(lengths[0]), &bytes[..]);
-                prop_assert_eq!(other.output(lengths[1]), half);
+            let packed_half = deflate(half, level);
+            let (mut one, mut two, mut three) =
+                (vec![0; bytes.len() + SLACK], vec![0; half.len() + SLACK], vec![0; half.len() + SLACK]);
+            let mut streams =
+                [(&packed[..], &mut one[..]), (&packed_half, &mut two), (&packed_half, &mut three)];
+            if zlib_batch(&mut Default::default(), &mut streams).is_some() {
+                prop_assert_eq!(&one[..bytes.len()], &bytes[..]);
+                prop_assert_eq!(&two[..half.len()], half);
+                prop_assert_eq!(&three[..half.len()], half);
             }
             if let Some(short) = bytes.len().checked_sub(1) {
                 prop_assert_eq!(inflater.zlib(&packed, short), Err(InflateFault::TooLong { limit: short }));
@@ -698,11 +737,11 @@ mod tests {
                 packed[place] = byte;
             }
             let whole = deflate(&bytes, 6);
-            let mut pair = [Inflater::default(), Inflater::default()];
-            let [a, b] = &mut pair;
-            if let Some([first, second]) = zlib_pair([a, b], [&packed, &whole], [1 << 16, bytes.len()]) {
-                prop_assert_eq!(Some(a.output(first).to_vec()), independent(&packed));
-                prop_assert_eq!(b.output(second), &bytes[..]);
+            let (mut one, mut two) = (vec![0; bytes.len() + SLACK], vec![0; bytes.len() + SLACK]);
+            let mut streams = [(&packed[..], &mut one[..]), (&whole, &mut two)];
+            if zlib_batch(&mut Default::default(), &mut streams).is_some() {
+                prop_assert_eq!(independent(&packed), Some(one[..bytes.len()].to_vec()));
+                prop_assert_eq!(&two[..bytes.len()], &bytes[..]);
             }
             let found = Inflater::default().zlib(&packed, 1 << 16).ok().map(<[u8]>::to_vec);
             prop_assert_eq!(found, independent(&packed).filter(|out| out.len() <= 1 << 16));

@@ -10,7 +10,7 @@ use spotwright_domain::trace::Trace;
 
 use crate::elements::Element;
 use crate::error::{At, ItemRef, ReadError};
-use crate::finish::Known;
+use crate::finish::{Deferred, Known};
 use crate::item::{Item, OwnedParam, Param, ParamFault};
 use crate::srm::Gathered;
 use crate::xml::{self, Fault, Tag, Token};
@@ -22,6 +22,17 @@ pub(crate) enum Step {
     More,
     Trace(Box<Trace>),
     End,
+}
+
+/// What became of a start tag.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Started {
+    /// It opens an item whose end is not in memory yet; nothing was taken in.
+    Waiting,
+    /// It is on the stack.
+    Open,
+    /// A parameter without content: done.
+    Done,
 }
 
 struct Frame {
@@ -47,6 +58,10 @@ pub(crate) struct Machine<'w> {
     pub(crate) gathered: Gathered,
     pub(crate) known: Known,
     pub(crate) queue: VecDeque<Trace>,
+    /// Whether arrays may be left to be decoded in batches by whoever holds the slice.
+    pub(crate) defer: bool,
+    /// What is left to do for the trace just handed out.
+    pub(crate) deferred: Option<Deferred>,
     /// Offsets of all chromatograms and spectra, to judge the index by.
     starts: Vec<u64>,
     index_offsets: u64,
@@ -78,6 +93,8 @@ impl<'w> Machine<'w> {
             gathered: Gathered::default(),
             known: Known::default(),
             queue: VecDeque::new(),
+            defer: false,
+            deferred: None,
             starts: Vec::new(),
             index_offsets: 0,
             index_wrong: 0,
@@ -145,11 +162,13 @@ impl<'w> Machine<'w> {
                     *pos = end;
                 }
                 Token::Start { end } => {
-                    if !self.start(slice, *pos, end, tag, item)? {
+                    let started = self.start(slice, *pos, end, tag, item)?;
+                    if started == Started::Waiting {
                         return Ok(Step::More);
                     }
                     *pos = end;
-                    if tag.self_closing()
+                    if started == Started::Open
+                        && tag.self_closing()
                         && let Some(trace) = self.end(slice, end, item, scratch)?
                     {
                         return Ok(Step::Trace(Box::new(trace)));
@@ -337,7 +356,7 @@ impl<'w> Machine<'w> {
         Ok(())
     }
 
-    /// Takes a start tag in. `false`: the item's end is not in memory yet.
+    /// Takes a start tag in.
     fn start(
         &mut self,
         slice: Slice<'_>,
@@ -345,7 +364,7 @@ impl<'w> Machine<'w> {
         end: usize,
         tag: &mut Tag,
         item: &mut Item,
-    ) -> Result<bool, ReadError> {
+    ) -> Result<Started, ReadError> {
         let Slice { buf, base, whole } = slice;
         let byte = base + pos as u64;
         let name = tag.name(buf);
@@ -383,11 +402,14 @@ impl<'w> Machine<'w> {
             Element::CvParam | Element::UserParam => {
                 let param = self.read_param(buf, byte, tag, element, item)?;
                 self.take_param(top, parent, &param, byte, item)?;
+                if tag.self_closing() {
+                    return Ok(Started::Done);
+                }
             }
             Element::ReferenceableParamGroupRef => self.take_group(buf, byte, tag, item)?,
             Element::Chromatogram | Element::Spectrum => {
                 if !whole && !tag.self_closing() && !self.item_is_here(buf, base, pos, element) {
-                    return Ok(false);
+                    return Ok(Started::Waiting);
                 }
                 let index = self.stack.last().map_or(0, |list| list.children);
                 item.reset(element == Element::Spectrum, index);
@@ -422,11 +444,14 @@ impl<'w> Machine<'w> {
         {
             frame.children += 1;
         }
-        let declared = match tag.get(buf, b"count") {
-            Some(count) if element.count_is_checked() => {
-                Some(self.whole_number(count, byte, element, "count", item)?)
-            }
-            _ => None,
+        let count = if element.count_is_checked() {
+            tag.get(buf, b"count")
+        } else {
+            None
+        };
+        let declared = match count {
+            Some(count) => Some(self.whole_number(count, byte, element, "count", item)?),
+            None => None,
         };
         self.text_seen = false;
         self.stack.push(Frame {
@@ -434,7 +459,7 @@ impl<'w> Machine<'w> {
             declared,
             children: 0,
         });
-        Ok(true)
+        Ok(Started::Open)
     }
 
     /// Start tags other than parameters, items and arrays.
