@@ -1,5 +1,6 @@
 //! Measures the program against simulated truth: `cargo run --release -p spotwright-testkit --example accuracy`.
 //! Arguments: number of clean runs, number of demo days, first seed (default 20 2 1).
+#![allow(clippy::print_stdout, reason = "an example talks on the terminal")]
 
 use spotwright_simulate::DayPlan;
 use spotwright_testkit::comparison::{Comparison, bias_pct, coverage_pct, median_absolute_pct};

@@ -125,7 +125,8 @@ fn learn(setting: &RunSetting<'_>, run: &RunList) -> RunReference {
     chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration)
 }
 
-type FileOutcome = Result<(Vec<Trace>, [u8; 32]), (Reason, Option<[u8; 32]>)>;
+/// Traces and digest of a file, or why not, with the digest when the bytes could be read.
+type FileOutcome = Result<(Vec<Trace>, [u8; 32]), Box<(Reason, Option<[u8; 32]>)>>;
 
 fn read_file(setting: &RunSetting<'_>, injection: &Injection, buffers: &mut Buffers) -> FileOutcome {
     let path = setting.traces_folder.join(&injection.trace_file);
@@ -133,7 +134,10 @@ fn read_file(setting: &RunSetting<'_>, injection: &Injection, buffers: &mut Buff
     let read = std::fs::File::open(&path)
         .and_then(|mut file| std::io::Read::read_to_end(&mut file, &mut buffers.file));
     if let Err(error) = read {
-        return Err((notes::unreadable(&injection.trace_file, &error.to_string()), None));
+        return Err(Box::new((
+            notes::unreadable(&injection.trace_file, &error.to_string()),
+            None,
+        )));
     }
     let digest: [u8; 32] = Sha256::digest(&buffers.file).into();
     let tolerance = setting.method.integration.mz_tolerance;
@@ -141,10 +145,10 @@ fn read_file(setting: &RunSetting<'_>, injection: &Injection, buffers: &mut Buff
     let options = mzml::ReadOptions::default();
     match mzml::parse_bytes_wanted(&buffers.file, &options, &wanted, &mut buffers.mzml) {
         Ok(file) => Ok((file.traces, digest)),
-        Err(error) => Err((
-            notes::unreadable(&injection.trace_file, &error.to_string()),
-            Some(digest),
-        )),
+        Err(error) => {
+            let reason = notes::unreadable(&injection.trace_file, &error.to_string());
+            Err(Box::new((reason, Some(digest))))
+        }
     }
 }
 
@@ -168,7 +172,7 @@ fn measure_one(
 ) -> MeasuredInjection {
     let (traces, trace_sha256, mut reasons) = match read_file(setting, injection, buffers) {
         Ok((traces, digest)) => (traces, Some(digest), Vec::new()),
-        Err((reason, digest)) => (Vec::new(), digest, vec![reason]),
+        Err(why) => (Vec::new(), why.1, vec![why.0]),
     };
     if !reasons.is_empty() {
         let transitions = setting.transitions.iter().map(|of| MeasuredTransition {
