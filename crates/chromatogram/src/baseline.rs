@@ -66,11 +66,13 @@ impl Baseline {
 /// two sides; points beyond 3.5 standard deviations (from the median absolute residual) are dropped, then
 /// least squares. `None` when too few points remain.
 ///
-/// A side with too few points has no say in the slope: the line is then level.
+/// The noise is that of all points; the line itself is fitted to those within `near_s` of the peak only, because a baseline that wanders is
+/// straight over a short way. A side with too few points has no say in the slope: the line is then level.
 pub(crate) fn fit(
     scratch: &mut Scratch,
     left: (f64, f64),
     right: (f64, f64),
+    near_s: f64,
     excluded: impl Fn(f64) -> bool,
 ) -> Option<Baseline> {
     let Scratch {
@@ -130,33 +132,34 @@ pub(crate) fn fit(
     // Variance of a normal variable cut there; a spiky baseline is not normal and is taken as it is.
     let cut_variance = if median > 0.0 { CUT_VARIANCE } else { 1.0 };
 
-    let [mut count, mut sx, mut sy] = [0.0; 3];
-    for (x, y) in bx.iter().zip(by.iter()) {
-        if (y - level - slope * (x - centre)).abs() <= cut {
-            count += 1.0;
-            sx += x;
-            sy += y;
+    // Both lines are fitted to what the first left over, which keeps the sums small.
+    let (mut all, mut close) = (LineSums::default(), LineSums::default());
+    for (i, (x, y)) in bx.iter().zip(by.iter()).enumerate() {
+        let d = x - centre;
+        let r = y - level - slope * d;
+        if r.abs() <= cut {
+            let side = usize::from(i >= on_the_left);
+            all.add(side, d, r);
+            if *x >= left.1 - near_s && *x <= right.0 + near_s {
+                close.add(side, d, r);
+            }
         }
     }
-    if count < FEWEST_POINTS as f64 {
+    if all.count < FEWEST_POINTS as f64 {
         return None;
     }
-    let (mean_x, mean_y) = (sx / count, sy / count);
-    let (mut sxx, mut sxy) = (0.0, 0.0);
-    for (x, y) in bx.iter().zip(by.iter()) {
-        if (y - level - slope * (x - centre)).abs() <= cut {
-            let d = x - mean_x;
-            sxx += d * d;
-            sxy += d * (y - mean_y);
-        }
-    }
-    let slope = if two_sided && sxx > 0.0 { sxy / sxx } else { 0.0 };
-    let inverse_spread = if two_sided && sxx > 0.0 { 1.0 / sxx } else { 0.0 };
+    let wide = all.line(two_sided);
+    let line = if close.is_two_sided() && close.count >= FEWEST_POINTS as f64 {
+        close.line(true)
+    } else {
+        wide
+    };
 
     let [mut kept, mut squares, mut products, mut previous] = [0.0; 4];
     let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
     for (i, (x, y)) in bx.iter().zip(by.iter()).enumerate() {
-        let r = y - mean_y - slope * (x - mean_x);
+        let d = x - centre;
+        let r = y - level - slope * d - wide.level - wide.slope * (d - wide.centre);
         if r.abs() > cut || i == on_the_left {
             previous = 0.0;
         }
@@ -183,16 +186,74 @@ pub(crate) fn fit(
         0.0
     };
     Some(Baseline {
-        level: mean_y,
-        slope,
-        centre_s: mean_x,
-        inverse_points: 1.0 / count,
-        inverse_spread,
+        level: level + slope * line.centre + line.level,
+        slope: slope + line.slope,
+        centre_s: centre + line.centre,
+        inverse_points: line.inverse_points,
+        inverse_spread: line.inverse_spread,
         noise,
         measurable: noise > 0.0,
         peak_to_peak: (most - least).max(0.0),
         correlation_factor: (1.0 + correlation) / (1.0 - correlation),
     })
+}
+
+/// A least-squares line: value at its centre, slope, and what its covariance needs.
+#[derive(Debug, Clone, Copy)]
+struct Line {
+    level: f64,
+    slope: f64,
+    centre: f64,
+    inverse_points: f64,
+    inverse_spread: f64,
+}
+
+#[derive(Debug, Default)]
+struct LineSums {
+    count: f64,
+    on_side: [usize; 2],
+    x: f64,
+    y: f64,
+    xx: f64,
+    xy: f64,
+}
+
+impl LineSums {
+    fn add(&mut self, side: usize, x: f64, y: f64) {
+        self.count += 1.0;
+        self.on_side[side] += 1;
+        self.x += x;
+        self.y += y;
+        self.xx += x * x;
+        self.xy += x * y;
+    }
+
+    fn is_two_sided(&self) -> bool {
+        self.on_side.iter().all(|n| *n >= FEWEST_ON_A_SIDE)
+    }
+
+    fn line(&self, sloping: bool) -> Line {
+        let (centre, level) = (self.x / self.count, self.y / self.count);
+        let spread = self.xx - centre * self.x;
+        if sloping && spread > 0.0 {
+            let slope = (self.xy - centre * self.y) / spread;
+            Line {
+                level,
+                slope,
+                centre,
+                inverse_points: 1.0 / self.count,
+                inverse_spread: 1.0 / spread,
+            }
+        } else {
+            Line {
+                level,
+                slope: 0.0,
+                centre,
+                inverse_points: 1.0 / self.count,
+                inverse_spread: 0.0,
+            }
+        }
+    }
 }
 
 /// Level, slope and centre of the line through the medians of the first `split` points and of the others; level

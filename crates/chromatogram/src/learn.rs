@@ -47,6 +47,7 @@ pub fn learn_reference(
         reference = run.shapes(&reference, &sightings, most);
     }
     run.retention_and_noise(&mut reference);
+    run.empty_areas(&mut reference);
     reference.notes = run.notes;
     reference
         .notes
@@ -85,6 +86,14 @@ const AGREEING_SHARE: f64 = 0.6;
 const POOR_SHAPE: f64 = 0.03;
 /// Peaks above this signal to noise say something about how noise grows with signal.
 const NOISE_SIGNAL_TO_NOISE: f64 = 20.0;
+
+/// Injections whose empty places are looked at, and places on each side of the peak.
+const MOST_EMPTY_INJECTIONS: usize = 12;
+const EMPTY_PLACES: i32 = 5;
+/// Fewer empty places than this say nothing; as many of the run's own weigh with each transition's.
+const FEWEST_EMPTY_AREAS: f64 = 40.0;
+/// Squared deviates above this come from peaks too small to be seen as such.
+const LARGEST_EMPTY_SQUARE: f64 = 9.0;
 
 impl<'a> Run<'a> {
     fn trace(&self, injection: usize, transition: usize) -> Option<&'a Trace> {
@@ -418,6 +427,48 @@ impl<'a> Run<'a> {
                 self.notes.push(ReferenceNote::NoiseAssumed { transition: index });
             }
             reference.transitions[index].noise = model.unwrap_or(NoiseModel::ASSUMED);
+        }
+    }
+
+    /// Areas where no peak stands, measured exactly as a peak's would be, against their stated uncertainty: what a wandering
+    /// baseline adds. Each transition's own mean square, drawn towards the run's where there are few.
+    fn empty_areas(&mut self, reference: &mut RunReference) {
+        let injections = self.injections.len().min(MOST_EMPTY_INJECTIONS);
+        let mut sums = vec![(0.0, 0.0); self.transitions.len()];
+        for (index, (sum, count)) in sums.iter_mut().enumerate() {
+            let of = reference.transitions[index].clone();
+            let step_min = 1.5 * (of.left_limit_s + of.right_limit_s) / 60.0;
+            for k in 0..injections {
+                // Spread over the run.
+                let Some(trace) = self.trace(k * self.injections.len() / injections, index) else {
+                    continue;
+                };
+                for place in (-EMPTY_PLACES..=EMPTY_PLACES).filter(|place| *place != 0) {
+                    let aim = Aim {
+                        trace,
+                        reference: &of,
+                        expected_min: of.retention_min + step_min * f64::from(place),
+                        tolerance_min: 0.0,
+                        tops_are_one_peak: false,
+                    };
+                    if let Some(square) =
+                        transition::empty_area_square(&aim, self.settings, &mut self.scratch)
+                    {
+                        *sum += square.min(LARGEST_EMPTY_SQUARE);
+                        *count += 1.0;
+                    }
+                }
+            }
+        }
+        let (sum, count) = sums
+            .iter()
+            .fold((0.0, 0.0), |(s, n), (sum, count)| (s + sum, n + count));
+        if count < FEWEST_EMPTY_AREAS {
+            return;
+        }
+        for (of, (own, places)) in reference.transitions.iter_mut().zip(sums) {
+            let drawn = (own + FEWEST_EMPTY_AREAS * sum / count) / (places + FEWEST_EMPTY_AREAS);
+            of.empty_area_factor = drawn.max(1.0);
         }
     }
 

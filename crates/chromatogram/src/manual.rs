@@ -72,7 +72,7 @@ pub(crate) fn measure(
     let ends = [inside.start, inside.end - 1].map(|i| smooth[i]);
     let baseline = Baseline::through((from, ends[0]), (to, ends[1]), smoother.variance_ratio, noise);
     let scatter = Scatter {
-        electronic: noise * noise,
+        electronic: noise * noise * reference.empty_area_factor,
         model: reference.noise,
         inflation: 1.0,
     };

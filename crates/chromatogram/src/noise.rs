@@ -22,6 +22,12 @@ impl NoiseModel {
         flicker: 0.02,
     };
 
+    /// No more noise than the baseline's.
+    pub(crate) const NONE: Self = Self {
+        counting_counts: 0.0,
+        flicker: 0.0,
+    };
+
     /// Variance that a signal adds to that of its background (both counts).
     #[must_use]
     #[inline]

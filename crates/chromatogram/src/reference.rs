@@ -36,6 +36,9 @@ pub struct TransitionReference {
     pub typical_height_counts: Option<f64>,
     /// How the variance of a point grows with its signal.
     pub noise: NoiseModel,
+    /// How much more the areas of empty places of the run's traces scatter than their points alone explain (ratio of
+    /// variances, at least 1): baselines wander. The baseline's part of every area's variance is multiplied by it.
+    pub empty_area_factor: f64,
     /// Injections the retention was learnt from.
     pub injections_used: usize,
     /// Where the shape comes from.
@@ -120,6 +123,7 @@ impl TransitionReference {
             right_limit_s,
             typical_height_counts: None,
             noise: NoiseModel::ASSUMED,
+            empty_area_factor: 1.0,
             injections_used: 0,
             origin: ReferenceOrigin::Method,
             shape,

@@ -42,9 +42,11 @@ pub(crate) struct View {
     pub smoother: Smoother,
 }
 
-/// Baseline stretches on each side, as a multiple of the distance of the limits: the fitted line then adds about a fifth to the standard
-/// uncertainty of the sum.
-const STRETCH: f64 = 1.25;
+/// The baseline is fitted to stretches of this many times the distance of the limits on each side. Longer ones would average more noise but
+/// follow a wandering baseline less: with both as usual for such traces the total is least about here.
+const STRETCH: f64 = 0.75;
+/// The noise comes from stretches of this many times the distance of the limits.
+const NOISE_STRETCH: f64 = 1.5;
 /// Fewest points in the window.
 const FEWEST_POINTS: usize = 5;
 /// Candidates narrower than this share of the run's peaks are spikes.
@@ -65,7 +67,7 @@ const SPLIT_SHARE: f64 = 0.2;
 pub(crate) fn view(aim: &Aim<'_>, settings: &IntegrationSettings, scratch: &mut Scratch) -> Option<View> {
     let reference = aim.reference;
     let (foot_left, foot_right) = feet(reference);
-    let stretch = STRETCH * (reference.left_limit_s + reference.right_limit_s);
+    let stretch = NOISE_STRETCH * (reference.left_limit_s + reference.right_limit_s);
     let width = reference.width_half_height_s();
     let search = 60.0 * settings.search_half_width_min.max(aim.tolerance_min) + width;
     let tolerance = 60.0 * aim.tolerance_min;
@@ -179,16 +181,23 @@ pub(crate) fn baseline_around(
     overview: &Overview,
 ) -> Baseline {
     let (foot_left, foot_right) = feet(reference);
-    let stretch = STRETCH * (reference.left_limit_s + reference.right_limit_s);
+    let between = reference.left_limit_s + reference.right_limit_s;
+    let stretch = NOISE_STRETCH * between;
     let width = reference.width_half_height_s();
     let candidates = std::mem::take(&mut scratch.candidates);
     let (left, right) = (apex_s.0 - foot_left, apex_s.1 + foot_right);
-    let fitted = baseline::fit(scratch, (left - stretch, left), (right, right + stretch), |x| {
-        candidates.iter().enumerate().any(|(position, c)| {
-            let scale = (c.width_s / width).clamp(1.0, 5.0);
-            !own(position) && x > c.apex_s - scale * foot_left && x < c.apex_s + scale * foot_right
-        })
-    });
+    let fitted = baseline::fit(
+        scratch,
+        (left - stretch, left),
+        (right, right + stretch),
+        STRETCH * between,
+        |x| {
+            candidates.iter().enumerate().any(|(position, c)| {
+                let scale = (c.width_s / width).clamp(1.0, 5.0);
+                !own(position) && x > c.apex_s - scale * foot_left && x < c.apex_s + scale * foot_right
+            })
+        },
+    );
     scratch.candidates = candidates;
     let mut fitted = fitted.unwrap_or_else(|| {
         // No free stretch on either side: the lower of the two valleys.
@@ -278,7 +287,7 @@ fn measure_candidate(
     let electronic = noise * noise;
     let model = own_noise(reference.noise, scratch, &baseline, shape, &placement);
     let mut scatter = Scatter {
-        electronic,
+        electronic: electronic * reference.empty_area_factor,
         model,
         inflation: 1.0,
     };
@@ -455,6 +464,43 @@ fn assemble(
     }
 }
 
+/// Squared area between the run's limits at the expected time over its variance from the points, when no peak stands there or
+/// in the baseline's stretches.
+pub(crate) fn empty_area_square(
+    aim: &Aim<'_>,
+    settings: &IntegrationSettings,
+    scratch: &mut Scratch,
+) -> Option<f64> {
+    let reference = aim.reference;
+    let settings = &IntegrationSettings {
+        search_half_width_min: 0.0,
+        ..settings.clone()
+    };
+    let view = view(aim, settings, scratch)?;
+    let (left, right) = feet(reference);
+    let stretch = STRETCH * (reference.left_limit_s + reference.right_limit_s);
+    let (from, to) = (-left - stretch, right + stretch);
+    let free = scratch
+        .candidates
+        .iter()
+        .all(|c| c.apex_s + right < from || c.apex_s - left > to);
+    let inside = view.extent.first_s <= from && view.extent.last_s >= to && scratch.x.len() >= FEWEST_POINTS;
+    if !free || !inside {
+        return None;
+    }
+    let baseline = baseline_around(scratch, reference, (0.0, 0.0), |_| false, &view.overview);
+    let scatter = Scatter {
+        electronic: baseline.noise * baseline.noise,
+        model: NoiseModel::NONE,
+        inflation: 1.0,
+    };
+    let Scratch { x, y, smooth, .. } = &*scratch;
+    let limits = (-reference.left_limit_s, reference.right_limit_s);
+    let area = integrate(x, y, smooth, &baseline, &scatter, limits.0, limits.1)?;
+    let square = area.net * area.net / (area.point_variance + area.baseline_variance);
+    (baseline.measurable && square.is_finite()).then_some(square)
+}
+
 /// What stands between the run's limits at the expected time.
 fn nothing(
     aim: &Aim<'_>,
@@ -477,7 +523,7 @@ fn nothing(
     // A candidate within the tolerance that was not taken is noise, or too wide; it must not hide what stands in the limits.
     let baseline = baseline_around(scratch, reference, (0.0, 0.0), |_| false, &view.overview);
     let scatter = Scatter {
-        electronic: baseline.noise * baseline.noise,
+        electronic: baseline.noise * baseline.noise * reference.empty_area_factor,
         model: reference.noise,
         inflation: 1.0,
     };
