@@ -2,9 +2,9 @@
 
 use crate::blanks::{Area, BlankReference, blank_reasons, judge_blank};
 use crate::brackets::{LineKind, Standing, standings};
-use crate::calibration_reasons::calibration_reasons;
+use crate::calibration_reasons::{calibration_reasons, dropped_reason};
 use crate::carry_over::{CarryOver, estimate};
-use crate::control_reasons::{bracket_reasons, control_reasons, coverage_reason, samples};
+use crate::control_reasons::{bracket_reasons, control_reasons, coverage_reason, failing_control, samples};
 use crate::identity::{IdentityReference, reference};
 use crate::incurred_repeat::{judge_repeats, repeats_needed};
 use crate::input::RunInput;
@@ -22,6 +22,7 @@ use spotwright_domain::peak::{PeakFlag, Response};
 use spotwright_domain::reason::{Reason, ReasonCode, Severity, heaviest};
 use spotwright_domain::record::{Acceptance, AnalyteRunRecord, BlankRecord};
 use spotwright_numerics::summary::mean;
+use std::collections::BTreeMap;
 
 /// What judging one injection's result needs to know of its analyte's run.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,6 +35,8 @@ pub(crate) struct AnalyteFacts {
     pub(crate) dilutions: Vec<DilutionStanding>,
     /// By position.
     pub(crate) standings: Vec<Standing>,
+    /// By position: why a measured calibrator or control does not pass.
+    pub(crate) level_reasons: BTreeMap<usize, Reason>,
 }
 
 impl AnalyteFacts {
@@ -103,7 +106,23 @@ pub(crate) fn judge_analyte(
         identity,
         dilutions: dilution_standings(&of.dilution_controls),
         standings,
+        level_reasons: level_reasons(input, of),
     }
+}
+
+fn level_reasons(input: &RunInput<'_>, of: &Measured) -> BTreeMap<usize, Reason> {
+    let mut reasons = BTreeMap::new();
+    if let Ok(settled) = &of.settled {
+        for (index, calibrator) in of.calibrators.iter().enumerate() {
+            let reason = dropped_reason(input, of, settled, index);
+            reasons.extend(reason.map(|reason| (calibrator.position, reason)));
+        }
+    }
+    for control in of.controls.iter().chain(&of.dilution_controls) {
+        let reason = failing_control(input, control).filter(|_| control.found.is_some());
+        reasons.extend(reason.map(|reason| (control.position, reason)));
+    }
+    reasons
 }
 
 pub(crate) fn acceptance(reasons: &[Reason]) -> Acceptance {

@@ -57,38 +57,52 @@ fn level_words(level: Option<&spotwright_domain::identifier::LevelName>) -> &str
     level.map_or("of unknown level", |level| level.as_str())
 }
 
+/// The reason a measured calibrator is not in the curve; `None` for one that is, or that was not measured.
+pub(crate) fn dropped_reason(
+    input: &RunInput<'_>,
+    of: &Measured,
+    settled: &SettledCurve,
+    index: usize,
+) -> Option<Reason> {
+    let calibrator = &of.calibrators[index];
+    if settled.used[index] || calibrator.ratio.measured().is_none() {
+        return None;
+    }
+    let line = &input.injections[calibrator.position].injection;
+    let lloq = input.method.analytes[of.analyte].lloq();
+    let limit = crate::calibration::limit_pct(calibrator.nominal, lloq, &input.method.limits.calibration);
+    let (numbers, shown) = match settled.back_calculated[index] {
+        Some(found) => {
+            let error = relative_error_pct(found, calibrator.nominal);
+            (
+                against(error, limit, "%"),
+                format!("reads back {} from nominal", signed_pct(error)),
+            )
+        }
+        None => (NO_NUMBERS, "cannot be read back from the curve".to_owned()),
+    };
+    let outcome = if settled.decision.accepted {
+        "it was left out and the curve fitted again"
+    } else {
+        "without it and the others that fail too few are left for a curve"
+    };
+    Some(reason(
+        ReasonCode::CalibratorOutsideLimit,
+        "M10-05",
+        Severity::Comment,
+        numbers,
+        format!(
+            "Calibrator {} at {} {shown}, {} % is allowed: {outcome}.",
+            level_words(line.level.as_ref()),
+            line.order,
+            figures(limit)
+        ),
+    ))
+}
+
 fn dropped_reasons(input: &RunInput<'_>, of: &Measured, settled: &SettledCurve, reasons: &mut Vec<Reason>) {
     let limits = &input.method.limits.calibration;
-    let lloq = input.method.analytes[of.analyte].lloq();
-    for (i, calibrator) in of.calibrators.iter().enumerate() {
-        if settled.used[i] || calibrator.ratio.measured().is_none() {
-            continue;
-        }
-        let line = &input.injections[calibrator.position].injection;
-        let limit = crate::calibration::limit_pct(calibrator.nominal, lloq, limits);
-        let (numbers, shown) = match settled.back_calculated[i] {
-            Some(found) => {
-                let error = relative_error_pct(found, calibrator.nominal);
-                (
-                    against(error, limit, "%"),
-                    format!("reads back {} from nominal", signed_pct(error)),
-                )
-            }
-            None => (NO_NUMBERS, "cannot be read back from the curve".to_owned()),
-        };
-        reasons.push(reason(
-            ReasonCode::CalibratorOutsideLimit,
-            "M10-05",
-            Severity::Comment,
-            numbers,
-            format!(
-                "Calibrator {} at {} {shown}, {} % is allowed: it was left out and the curve fitted again.",
-                level_words(line.level.as_ref()),
-                line.order,
-                figures(limit)
-            ),
-        ));
-    }
+    reasons.extend((0..of.calibrators.len()).filter_map(|index| dropped_reason(input, of, settled, index)));
     for level in settled
         .decision
         .levels

@@ -2,8 +2,8 @@
 //!
 //! The share left after k places is estimated from blanks that follow a strong injection with only blanks between:
 //! least squares through zero of the blank's area on the strong one's, weighted by the blank's noise. What every blank of
-//! the run shows (interference, cross-talk) is taken off first when it stands out of the noise. Places without a
-//! blank of their own take 30 % of the place before (the slow tail's upper end, common practice, no source).
+//! the run shows (interference, cross-talk) is taken off first when it stands out of the noise. Later places whose own
+//! blank shows nothing clear take 30 % of the place before (the slow tail's upper end, common practice, no source).
 
 use crate::input::AssayInjection;
 use crate::response_ratio::{uncertainty, usable_area};
@@ -12,8 +12,19 @@ use spotwright_domain::injection::SampleRole;
 
 /// Places after a strong injection that are looked at (EV-34).
 const PLACES: usize = 3;
-/// Tail of a place without a blank of its own.
+/// Tail of a place whose own blank shows nothing clear.
 const TAIL: f64 = 0.3;
+/// A later place's own share counts when it is this many times its standard uncertainty.
+const CLEAR_TAIL: f64 = 3.0;
+/// A line carries over for sure when its share is this many times its standard uncertainty (chance: one run in 30 000).
+const SURE_LINE: f64 = 4.0;
+/// A sample's share is above the limit for sure when it is so by this many standard uncertainties (chance: one in 4000, and only after a strong one).
+const SURE_SAMPLE: f64 = 3.5;
+/// The same after an injection stronger than anything a blank followed: the passing blank says nothing about it, so less doubt
+/// is needed to inject again.
+const SURE_BEYOND_BLANKS: f64 = 1.0;
+/// How much stronger counts as stronger.
+const BEYOND: f64 = 1.2;
 /// An injection this many times the LLOQ response is strong enough to learn from.
 const STRONG: f64 = 5.0;
 
@@ -24,6 +35,8 @@ pub struct CarryOver {
     pub shares: [f64; PLACES],
     /// Their standard uncertainties.
     pub uncertainties: [f64; PLACES],
+    /// The strongest response a blank followed (counts·s).
+    pub strongest_counts_s: f64,
 }
 
 /// Carry-over into one sample, against the sample's own response.
@@ -35,6 +48,8 @@ pub struct CarryOverShare {
     pub standard_uncertainty_pct: f64,
     /// Share of the immediate predecessor over its own uncertainty: how surely the line carries over at all.
     pub clearness: f64,
+    /// The immediate predecessor is stronger than anything a blank of the run followed: no blank vouches for it.
+    pub beyond_blanks: bool,
 }
 
 /// Estimates the shares; `None` when no blank follows a strong injection. `lloq_area` is the mean response of the lowest
@@ -52,7 +67,8 @@ pub(crate) fn estimate(
     let floor = background(injections, run, &area, lloq_area);
     let mut shares = [0.0; PLACES];
     let mut uncertainties = [0.0; PLACES];
-    let mut measured = [false; PLACES];
+    let mut measured = false;
+    let mut strongest_counts_s = 0.0_f64;
     for lag in 1..=PLACES {
         let (mut cross, mut square) = (0.0, 0.0);
         for position in run
@@ -75,22 +91,26 @@ pub(crate) fn estimate(
                 && !is_blank(injections[source].injection.role)
                 && strong >= STRONG * lloq_area
             {
+                if lag == 1 {
+                    strongest_counts_s = strongest_counts_s.max(strong);
+                }
                 cross += strong * (blank - floor) / (noise * noise);
                 square += strong * strong / (noise * noise);
             }
         }
-        if square > 0.0 {
-            measured[lag - 1] = true;
-            shares[lag - 1] = (cross / square).max(0.0);
-            uncertainties[lag - 1] = 1.0 / square.sqrt();
-        } else if lag > 1 {
-            shares[lag - 1] = TAIL * shares[lag - 2];
-            uncertainties[lag - 1] = TAIL * uncertainties[lag - 2];
+        let own = (square > 0.0).then(|| ((cross / square).max(0.0), 1.0 / square.sqrt()));
+        let clear = own.filter(|(share, noise)| lag == 1 || *share > CLEAR_TAIL * noise);
+        let tail = (lag > 1).then(|| (TAIL * shares[lag - 2], TAIL * uncertainties[lag - 2]));
+        if let Some((share, noise)) = clear.or(tail) {
+            shares[lag - 1] = share;
+            uncertainties[lag - 1] = noise;
         }
+        measured |= lag == 1 && own.is_some();
     }
-    measured[0].then_some(CarryOver {
+    measured.then_some(CarryOver {
         shares,
         uncertainties,
+        strongest_counts_s,
     })
 }
 
@@ -136,6 +156,7 @@ impl CarryOver {
         let own = &injections[position].analytes.get(analyte)?.quantifier;
         let own_area = usable_area(own).filter(|area| own.found() && *area > 0.0)?;
         let (mut share, mut variance, mut any) = (0.0, 0.0, false);
+        let mut beyond_blanks = false;
         for lag in 1..=PLACES {
             let Some(source) = run.before(position, lag) else {
                 break;
@@ -147,6 +168,7 @@ impl CarryOver {
                 continue;
             };
             any = true;
+            beyond_blanks |= lag == 1 && area > BEYOND * self.strongest_counts_s;
             let size = area / own_area;
             share += self.shares[lag - 1] * size;
             variance += (self.uncertainties[lag - 1] * size) * (self.uncertainties[lag - 1] * size);
@@ -155,6 +177,7 @@ impl CarryOver {
             share_pct: 100.0 * share,
             standard_uncertainty_pct: 100.0 * variance.sqrt(),
             clearness: self.shares[0] / self.uncertainties[0],
+            beyond_blanks,
         })
     }
 }
@@ -171,13 +194,19 @@ pub enum CarryOverFinding {
 }
 
 impl CarryOverShare {
-    /// Judges the share. Too large: above the limit, and either the line is known to carry over (three standard uncertainties)
-    /// or the share's own noise (one-sided 95 %) cannot explain it. In doubt otherwise, when the estimate is above the limit.
+    /// Judges the share. Too large: above the limit, and either the line carries over for sure or the share's own noise cannot
+    /// explain it. In doubt otherwise: the blanks of a line with little signal at the LLOQ cannot show a small share.
     #[must_use]
     pub fn judge(&self, limit_pct: f64) -> CarryOverFinding {
+        let sure = if self.beyond_blanks {
+            SURE_BEYOND_BLANKS
+        } else {
+            SURE_SAMPLE
+        };
         if self.share_pct <= limit_pct {
             CarryOverFinding::Small
-        } else if self.clearness >= 3.0 || self.share_pct - 1.645 * self.standard_uncertainty_pct > limit_pct
+        } else if self.clearness >= SURE_LINE
+            || self.share_pct - sure * self.standard_uncertainty_pct > limit_pct
         {
             CarryOverFinding::TooLarge
         } else {

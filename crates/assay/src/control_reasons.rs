@@ -5,8 +5,11 @@ use crate::input::RunInput;
 use crate::measured::{Measured, PlacedControl, dilution_standings};
 use crate::run::{Run, is_sample};
 use crate::sentence::{NO_NUMBERS, against, count, figures, reason, signed_pct};
+use spotwright_domain::identifier::LevelName;
+use spotwright_domain::injection::SampleRole;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
 use spotwright_numerics::robust::{mann_kendall, median, theil_sen};
+use std::collections::BTreeMap;
 
 /// A control drift is named when chance gives it in fewer than three runs of a thousand (six controls in perfect order) …
 const DRIFT_CHANCE: f64 = 0.003;
@@ -19,15 +22,11 @@ const FEW_SAMPLES: usize = 10;
 
 pub(crate) fn control_reasons(input: &RunInput<'_>, run: &Run, of: &Measured) -> Vec<Reason> {
     let mut reasons = Vec::new();
-    for control in of.controls.iter().filter(|control| !control.passes) {
-        reasons.push(outside(
-            input,
-            control,
-            "Control",
-            "M10-23",
-            ReasonCode::ControlOutsideLimit,
-        ));
-    }
+    reasons.extend(
+        of.controls
+            .iter()
+            .filter_map(|control| failing_control(input, control)),
+    );
     let decision = &of.controls_decision;
     let limits = &input.method.limits.control;
     if !decision.enough {
@@ -72,15 +71,11 @@ pub(crate) fn control_reasons(input: &RunInput<'_>, run: &Run, of: &Measured) ->
         }
     }
     reasons.extend(drift(run, of, limits.max_relative_error_pct));
-    for control in of.dilution_controls.iter().filter(|control| !control.passes) {
-        reasons.push(outside(
-            input,
-            control,
-            "Dilution control",
-            "M10-26",
-            ReasonCode::ControlOutsideLimit,
-        ));
-    }
+    reasons.extend(
+        of.dilution_controls
+            .iter()
+            .filter_map(|control| failing_control(input, control)),
+    );
     for standing in dilution_standings(&of.dilution_controls)
         .iter()
         .filter(|standing| !standing.stands())
@@ -99,47 +94,56 @@ pub(crate) fn control_reasons(input: &RunInput<'_>, run: &Run, of: &Measured) ->
     reasons
 }
 
-fn outside(
-    input: &RunInput<'_>,
-    control: &PlacedControl,
-    what: &str,
-    rule: &str,
-    code: ReasonCode,
-) -> Reason {
-    let order = input.injections[control.position].injection.order;
-    match control.error_pct {
-        Some(error) => reason(
-            code,
-            rule,
-            Severity::Comment,
+/// The reason a control does not pass; `None` for one that does.
+pub(crate) fn failing_control(input: &RunInput<'_>, control: &PlacedControl) -> Option<Reason> {
+    if control.passes {
+        return None;
+    }
+    let line = &input.injections[control.position].injection;
+    let (what, rule) = match line.role {
+        SampleRole::DilutionControl => ("Dilution control", "M10-26"),
+        _ => ("Control", "M10-23"),
+    };
+    let (numbers, shown) = match control.error_pct {
+        Some(error) => (
             against(error, control.limit_pct, "%"),
             format!(
-                "{what} {} at {order} reads {} from nominal, {} % is allowed.",
-                control.level,
+                "reads {} from nominal, {} % is allowed",
                 signed_pct(error),
                 figures(control.limit_pct)
             ),
         ),
-        None => reason(
-            code,
-            rule,
-            Severity::Comment,
+        None => (
             NO_NUMBERS,
-            format!(
-                "{what} {} at {order} could not be measured and counts as failed: look at its trace.",
-                control.level
-            ),
+            "could not be measured and counts as failed: look at its trace".to_owned(),
         ),
-    }
+    };
+    Some(reason(
+        ReasonCode::ControlOutsideLimit,
+        rule,
+        Severity::Comment,
+        numbers,
+        format!("{what} {} at {} {shown}.", control.level, line.order),
+    ))
 }
 
 /// Errors of the controls along the run, each level about its own median.
 fn drift(run: &Run, of: &Measured, limit_pct: f64) -> Option<Reason> {
+    let mut by_level: BTreeMap<&LevelName, Vec<f64>> = BTreeMap::new();
+    for control in &of.controls {
+        by_level
+            .entry(&control.level)
+            .or_default()
+            .extend(control.error_pct);
+    }
+    let centres: BTreeMap<&LevelName, f64> = by_level
+        .into_iter()
+        .filter(|(_, errors)| errors.len() >= 2)
+        .filter_map(|(level, errors)| Some((level, median(&errors).ok()?)))
+        .collect();
     let (mut places, mut errors) = (Vec::new(), Vec::new());
     for control in &of.controls {
-        let same_level = || of.controls.iter().filter(|other| other.level == control.level);
-        let all: Vec<f64> = same_level().filter_map(|other| other.error_pct).collect();
-        if let (Some(error), true, Ok(centre)) = (control.error_pct, all.len() >= 2, median(&all)) {
+        if let (Some(error), Some(centre)) = (control.error_pct, centres.get(&control.level)) {
             places.push(run.rank[control.position] as f64);
             errors.push(error - centre);
         }

@@ -15,6 +15,7 @@ use spotwright_numerics::regression_line::fit_line;
 use spotwright_numerics::robust::{median, median_absolute_deviation, moving_median, theil_sen};
 use spotwright_numerics::special::erfc;
 use spotwright_numerics::summary::{coefficient_of_variation, mean};
+use std::collections::BTreeMap;
 
 /// A pattern is named only when chance gives it in fewer than one run of ten thousand, and its size is above the limit.
 const CHANCE: f64 = 1e-4;
@@ -49,7 +50,7 @@ pub(crate) struct StandardFacts {
 pub(crate) struct KnownConcentrations<'a> {
     pub(crate) index: usize,
     pub(crate) analyte: &'a str,
-    pub(crate) nominals: Vec<(usize, f64)>,
+    pub(crate) nominals: BTreeMap<usize, f64>,
 }
 
 impl StandardFacts {
@@ -330,7 +331,7 @@ fn concentration_reason(
     let slope = drift_pct.map_or(0.0, |change| libm::log1p(change / 100.0) / span.max(1.0));
     let (mut x, mut y) = (Vec::new(), Vec::new());
     for ((position, place), area) in carriers.positions.iter().zip(&carriers.places).zip(level) {
-        if let Some((_, nominal)) = known.nominals.iter().find(|(of, _)| of == position) {
+        if let Some(nominal) = known.nominals.get(position) {
             x.push(*nominal);
             y.push(libm::log(*area) - slope * place);
         }

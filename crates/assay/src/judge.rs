@@ -11,6 +11,7 @@ use crate::sentence::{NO_NUMBERS, against, figures, measured as number, reason};
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity, heaviest};
 use spotwright_domain::record::{Acceptance, ResultRecord, ResultVerdict, RunRecord, VerdictCounts};
+use std::collections::BTreeMap;
 
 /// Why a run cannot be judged at all.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -194,21 +195,18 @@ fn examine_standard(
         .iter()
         .filter(|of| run.standard_of[of.analyte] == standard)
     {
-        let mut nominals = Vec::new();
+        let mut nominals = BTreeMap::new();
         if let Ok(settled) = &of.settled {
-            for (calibrator, _) in of
+            let in_fit = of
                 .calibrators
                 .iter()
                 .zip(&settled.used)
-                .filter(|(_, used)| **used)
-            {
-                nominals.push((calibrator.position, calibrator.nominal));
-            }
+                .filter(|(_, used)| **used);
+            nominals.extend(in_fit.map(|(calibrator, _)| (calibrator.position, calibrator.nominal)));
         }
-        for control in of.controls.iter().filter(|control| control.passes) {
-            nominals.push((control.position, control.nominal));
-        }
-        for (position, _) in &nominals {
+        let passing = of.controls.iter().filter(|control| control.passes);
+        nominals.extend(passing.map(|control| (control.position, control.nominal)));
+        for position in nominals.keys() {
             accepted[*position] = true;
         }
         known.push(KnownConcentrations {

@@ -58,7 +58,7 @@ pub(crate) fn result_of(context: Context<'_, '_>, position: usize, analyte: usiz
     }
     reasons.extend(repeat_bookkeeping(input, run, position));
     reasons.extend(incurred_reason(context, position, analyte));
-    reasons.extend(level_reason(facts, line.order, line.role));
+    reasons.extend(facts.level_reasons.get(&position).cloned());
 
     let asked = request.is_none_or(|request| {
         request.analytes.is_empty() || request.analytes.contains(&input.method.analytes[analyte].name)
@@ -346,51 +346,4 @@ fn incurred_reason(context: Context<'_, '_>, position: usize, analyte: usize) ->
             figures(limit)
         ),
     ))
-}
-
-/// What the run's judgement said about this calibrator or control.
-fn level_reason(facts: &AnalyteFacts, order: u32, role: SampleRole) -> Option<Reason> {
-    let code = match role {
-        SampleRole::Calibrator => {
-            let point = facts
-                .record
-                .calibration_points
-                .iter()
-                .find(|point| point.order == order)?;
-            if point.used || point.area_ratio.is_none() {
-                return None;
-            }
-            ReasonCode::CalibratorOutsideLimit
-        }
-        SampleRole::Control => {
-            let control = facts
-                .record
-                .controls
-                .iter()
-                .find(|control| control.order == order)?;
-            if control.passes || control.found.is_none() {
-                return None;
-            }
-            ReasonCode::ControlOutsideLimit
-        }
-        SampleRole::DilutionControl => {
-            let control = facts
-                .record
-                .dilution_controls
-                .iter()
-                .find(|control| control.order == order)?;
-            if control.passes || control.found.is_none() {
-                return None;
-            }
-            ReasonCode::ControlOutsideLimit
-        }
-        _ => return None,
-    };
-    let marker = format!(" at {order} ");
-    facts
-        .record
-        .reasons
-        .iter()
-        .find(|reason| reason.code == code && reason.text.contains(&marker))
-        .cloned()
 }

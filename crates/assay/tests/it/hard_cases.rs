@@ -246,6 +246,29 @@ fn p8_e9_a_weak_sample_right_after_a_very_strong_one() {
     assert_eq!(judged.at(strong).next_step, NextStep::Dilute);
 }
 
+// The same on a line with little signal at the LLOQ: no blank shows 0.1 % for sure, but none vouches for a predecessor of
+// eight times the upper limit either.
+#[test]
+fn e9_a_newborn_after_eight_times_the_upper_limit() {
+    let mut seen = 0;
+    for seed in 0..40 {
+        let mut lab = Laboratory::new(seed);
+        lab.line.carry_over = 0.0015;
+        lab.opening();
+        lab.patient(800.0);
+        let newborn = lab.patient(2.0);
+        lab.brackets(&patients(10));
+        let judged = lab.judge();
+        let result = judged.at(newborn);
+        seen += usize::from(
+            has(&result.reasons, ReasonCode::CarryOverFromPredecessor)
+                && result.verdict == ResultVerdict::NotReportable,
+        );
+    }
+    // The blank after the highest calibrator has 15 % of the LLOQ response with a noise of 6 %.
+    assert!(seen >= 34, "{seen} of 40");
+}
+
 #[test]
 fn p8_a_blank_that_carries_over_too_much_is_named() {
     let mut lab = Laboratory::new(7);

@@ -349,6 +349,20 @@ impl Laboratory {
         });
     }
 
+    /// Ion suppression, shared by everything in the injection; the noise floor stays.
+    pub(crate) fn suppress(&mut self, order: u32, factor: f64) {
+        self.edit(order, |line| {
+            let of_analytes = line
+                .analytes
+                .iter_mut()
+                .flat_map(|a| std::iter::once(&mut a.quantifier).chain(&mut a.qualifiers));
+            for response in line.standards.iter_mut().chain(of_analytes) {
+                response.area_counts_s = response.area_counts_s.map(|area| area * factor);
+                response.area_standard_uncertainty_counts_s *= factor;
+            }
+        });
+    }
+
     pub(crate) fn scale_standard(&mut self, order: u32, factor: f64) {
         self.edit(order, |line| {
             let response = &mut line.standards[0];

@@ -11,5 +11,6 @@ mod calibration_reference;
 mod clean_runs;
 mod coverage;
 
+mod drop_and_refit;
 mod hard_cases;
 mod rule_vectors;

@@ -6,19 +6,17 @@ pub(crate) struct Noise {
 }
 
 impl Noise {
+    /// Seeds that follow one another must not give shifted copies of one stream: the seed is mixed first.
     pub(crate) fn new(seed: u64) -> Self {
         Self {
-            state: seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x5851_F42D_4C95_7F2D,
+            state: mix(mix(seed ^ 0x5851_F42D_4C95_7F2D)),
             spare: None,
         }
     }
 
     fn next(&mut self) -> u64 {
         self.state = self.state.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.state;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
+        mix(self.state)
     }
 
     /// Uniform, 0 up to 1.
@@ -41,4 +39,11 @@ impl Noise {
             }
         }
     }
+}
+
+fn mix(value: u64) -> u64 {
+    let mut z = value;
+    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    z ^ (z >> 31)
 }
