@@ -55,13 +55,13 @@ pub fn index_page<W: Write>(mut w: W, day: &DayContext<'_>, runs: &[RunLink<'_>]
                             (of(Acceptance::AcceptedWithComment)) ", rejected " (of(Acceptance::Rejected)) "."
                         }
                         div.scroll role="region" aria-labelledby="runs-caption" tabindex="0" {
-                            table {
+                            table.runs {
                                 caption #runs-caption { "Runs of the day" }
                                 thead { tr {
                                     th scope="col" { "Run" } th scope="col" { "Method" } th scope="col" { "Verdict" }
                                     th scope="col" { "Injections" } th scope="col" { "Reportable" }
                                     th scope="col" { "With comment" } th scope="col" { "Not reportable" }
-                                    th.wide scope="col" { "Analytes that do not stand, and reasons" }
+                                    th.wide scope="col" { "Analytes to look at, and reasons of the run" }
                                 } }
                                 tbody { @for link in runs { (row(link)) } }
                             }
@@ -90,7 +90,7 @@ fn row(link: &RunLink<'_>) -> maud::Markup {
             td.num { (run.verdicts.reportable_with_comment) }
             td.num { (run.verdicts.not_reportable) }
             td {
-                @for of in run.analytes.iter().filter(|of| of.acceptance == Acceptance::Rejected) {
+                @for of in run.analytes.iter().filter(|of| of.acceptance != Acceptance::Accepted) {
                     p { (words::acceptance(of.acceptance)) ": " (of.analyte) }
                 }
                 (words::reasons(&run.reasons))

@@ -9,6 +9,7 @@ use crate::number::SignedPercent;
 use maud::Render;
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::plot::SeriesPoint;
+use spotwright_domain::reason::ReasonCode;
 use spotwright_domain::record::InternalStandardRecord;
 
 const WIDTH: u32 = 560;
@@ -84,7 +85,8 @@ pub fn internal_standard(
         },
         15.0,
     );
-    if let Some(step) = of.step.filter(|_| !of.reasons.is_empty()) {
+    let stepped = of.reasons.iter().any(|reason| reason.code == ReasonCode::InternalStandardStep);
+    if let Some(step) = of.step.filter(|_| stepped) {
         panel.upright(f64::from(step.first_order) - 0.5);
         if let Some(across) = panel.x.at(f64::from(step.first_order) - 0.5) {
             let text = format!("step {}", SignedPercent(step.step_pct).render().into_string());

@@ -213,7 +213,7 @@ fn parameters(of: &AnalyteRunRecord, numbers: &mut Numbers) -> Markup {
         @if let Some(cv) = of.preparation_cv_pct {
             (row("Between preparations (CV)", html! {
                 (crate::number::Decimals(cv, 1)) " %"
-                @if let Some(df) = of.preparation_degrees_of_freedom { ", " (Plain(df)) " df" }
+                @if let Some(df) = of.preparation_degrees_of_freedom { ", " (Plain(df.floor())) " df" }
             }))
         }
         @if let Some(fraction) = of.carry_over_fraction {
