@@ -83,25 +83,34 @@ fn standard_absent(why: NoPeakReason) -> Reason {
 }
 
 fn not_measurable(why: NoPeakReason) -> Reason {
-    let (code, text) = match why {
+    let (code, rule, text) = match why {
+        NoPeakReason::TooWide => (
+            ReasonCode::PeakUnusuallyWide,
+            "EV-33",
+            "Only a peak more than twice as wide as usual stands where the analyte would: it elutes late from an injection before, and may hide what is there; inject again.",
+        ),
         NoPeakReason::FileUnreadable => (
             ReasonCode::TraceFileUnreadable,
+            "C62-2",
             "The trace file could not be read: export it again, or inject again.",
         ),
         NoPeakReason::TraceAbsent => (
             ReasonCode::TraceMissing,
+            "C62-2",
             "The file holds no trace of the analyte: check the acquisition and inject again.",
         ),
         NoPeakReason::WindowOutsideTrace => (
             ReasonCode::TraceMissing,
+            "C62-2",
             "The recorded time ends before the analyte would appear: check the acquisition window and inject again.",
         ),
         _ => (
             ReasonCode::PeakMissing,
+            "C62-2",
             "The trace has too few points where the analyte would appear: check the acquisition and inject again.",
         ),
     };
-    reason(code, "C62-2", Severity::Reject, NO_NUMBERS, text.to_owned())
+    reason(code, rule, Severity::Reject, NO_NUMBERS, text.to_owned())
 }
 
 pub(crate) fn standing_reason(standing: Standing) -> Option<Reason> {

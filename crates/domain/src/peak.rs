@@ -95,6 +95,9 @@ pub enum NoPeakReason {
     NothingAboveNoise,
     /// Peaks exist, none within the retention tolerance.
     NothingAtExpectedTime,
+    /// A peak stands at the expected time, but more than twice as wide as the run's: it elutes late from an earlier
+    /// injection, and what it may hide cannot be told.
+    TooWide,
     /// The window lies outside the recorded time.
     WindowOutsideTrace,
     /// Too few points to say anything.

@@ -141,6 +141,7 @@ pub(crate) fn no_peak(of: NoPeakReason) -> &'static str {
     match of {
         NoPeakReason::NothingAboveNoise => "nothing above the noise",
         NoPeakReason::NothingAtExpectedTime => "nothing at the expected time",
+        NoPeakReason::TooWide => "only a peak much wider than the run's",
         NoPeakReason::WindowOutsideTrace => "window outside the recorded time",
         NoPeakReason::TooFewPoints => "too few points",
         NoPeakReason::TraceAbsent => "trace not in the file",
