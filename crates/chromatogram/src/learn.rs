@@ -630,14 +630,14 @@ fn fit_emg(x: &[f64], above: &[f64], peak: &Candidate, start: &PeakShape, noise:
         .collect();
     let lean: f64 = x.iter().zip(above).map(|(x, y)| (x - peak.apex_s) * y).sum();
     let side = if lean >= 0.0 { 1.0 } else { -1.0 };
-    let first = fit_side(x, above, &deviations, peak, start, side);
+    let first = fit_side(x, above, &deviations, peak, start, noise, side);
     let told = first
         .as_ref()
         .is_some_and(|(_, fit)| fit.tau_s.abs() > UNTOLD_TAIL * fit.sigma_s);
     if told {
         return first.map(|(_, fit)| fit);
     }
-    let second = fit_side(x, above, &deviations, peak, start, -side);
+    let second = fit_side(x, above, &deviations, peak, start, noise, -side);
     match (first, second) {
         (Some(a), Some(b)) => Some(if a.0 <= b.0 { a.1 } else { b.1 }),
         (one, other) => one.or(other).map(|(_, fit)| fit),
@@ -654,6 +654,7 @@ fn fit_side(
     deviations: &[f64],
     peak: &Candidate,
     start: &PeakShape,
+    noise: f64,
     side: f64,
 ) -> Option<(f64, FittedShape)> {
     let width = start.width_half_height_s();
@@ -685,10 +686,10 @@ fn fit_side(
     let fit = fit_nonlinear(&model, &parameters, &options).ok()?;
     let p = &fit.parameters;
     let (sigma_s, tau_s) = (libm::exp(p[2]), side * model.tail(p));
-    // Weighted residuals are in units of 2 % at the top; unweighted ones say how well the shape fits.
+    // Weighted residuals are in units of 2 % at the top; unweighted ones, less the noise, say how well the shape fits.
     let weighted = fit.residuals.iter().zip(deviations);
     let squares: f64 = weighted.map(|(r, d)| r * d * r * d).sum();
-    let residual = (squares / x.len() as f64).sqrt() / peak.height;
+    let residual = (squares / x.len() as f64 - noise * noise).max(0.0).sqrt() / peak.height;
     let sound = sigma_s > 0.1 * start.sigma_s() && sigma_s < 10.0 * start.sigma_s() && residual.is_finite();
     sound.then_some((
         fit.residual_sum_of_squares,

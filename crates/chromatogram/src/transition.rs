@@ -53,6 +53,8 @@ const FEWEST_POINTS: usize = 5;
 const NARROWEST: f64 = 0.35;
 /// Candidates wider than this multiple elute late from an earlier injection, unless flat-topped.
 const WIDEST: f64 = 2.0;
+/// Below this signal to noise a candidate's width is not known well enough to call it late.
+const LATE_SIGNAL_TO_NOISE: f64 = 10.0;
 /// Widths above this multiple of the run's are flagged …
 const UNUSUAL_WIDTH: f64 = 1.5;
 /// … when signal to noise is above this: below, the width is not known well enough.
@@ -141,7 +143,7 @@ pub(crate) fn choose(
 ) -> Option<usize> {
     let width = reference.width_half_height_s();
     let plausible = |c: &Candidate| {
-        let late = c.width_s > WIDEST * width && c.height > 10.0 * noise;
+        let late = c.width_s > WIDEST * width && c.height > LATE_SIGNAL_TO_NOISE * noise;
         c.apex_s.abs() <= tolerance_s && (!late || has_flat_top(scratch, c, width, settings, noise))
     };
     let of = |(position, c): (usize, &Candidate)| plausible(c).then_some((position, *c));
@@ -533,6 +535,8 @@ fn nothing(
         .filter(|a| a.net.is_finite() && (a.point_variance + a.baseline_variance).is_finite());
     let captured = reference.captured_area_fraction;
     let reason = match nearest {
+        // Within the tolerance only what is too wide is left.
+        Some(s) if s.abs() <= tolerance_s => NoPeakReason::TooWide,
         Some(_) => NoPeakReason::NothingAtExpectedTime,
         None => NoPeakReason::NothingAboveNoise,
     };
