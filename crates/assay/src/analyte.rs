@@ -14,11 +14,11 @@ use crate::measured::{DilutionStanding, Measured, control_records, dilution_stan
 use crate::response_ratio::{uncertainty, usable_area};
 use crate::run::{Run, is_blank};
 use crate::run_curve::{RunCurve, calibration_points, calibration_record};
-use crate::sentence::{NO_NUMBERS, against, figures, reason};
+use crate::sentence::{NO_NUMBERS, against, reason, stated};
 use crate::system_suitability::{SuitabilityEvidence, suitability_reasons};
 use spotwright_domain::concentration::ConcentrationCase;
 use spotwright_domain::injection::SampleRole;
-use spotwright_domain::peak::{PeakFlag, Response};
+use spotwright_domain::peak::{NoPeakReason, PeakFlag, Response};
 use spotwright_domain::reason::{Reason, ReasonCode, Severity, heaviest};
 use spotwright_domain::record::{Acceptance, AnalyteRunRecord, BlankRecord};
 use spotwright_numerics::summary::mean;
@@ -73,7 +73,7 @@ pub(crate) fn judge_analyte(
     reasons.extend(of_blanks);
     reasons.extend(standard.reasons_for(analyte));
     reasons.extend(suitability_reasons(
-        &suitability(input, run, of, used),
+        &suitability(input, run, of),
         &input.method.limits.system_suitability,
     ));
     let values = sample_values(input, run, of, &sample_positions);
@@ -266,17 +266,15 @@ fn missing_blanks(input: &RunInput<'_>, run: &Run) -> Vec<Reason> {
         .collect()
 }
 
-fn suitability(input: &RunInput<'_>, run: &Run, of: &Measured, used: &[bool]) -> SuitabilityEvidence {
+fn suitability(input: &RunInput<'_>, run: &Run, of: &Measured) -> SuitabilityEvidence {
     let lloq = input.method.analytes[of.analyte].lloq();
     let mut evidence = SuitabilityEvidence {
         lloq_signal_to_noise: of
             .calibrators
             .iter()
-            .zip(used)
-            .filter(|(calibrator, used)| **used && same(calibrator.nominal, lloq))
-            .filter_map(|(calibrator, _)| quantifier(input, calibrator.position, of.analyte))
-            .filter(|response| response.found() && !response.has(PeakFlag::NoiseNotMeasurable))
-            .map(|response| response.signal_to_noise)
+            .filter(|calibrator| same(calibrator.nominal, lloq))
+            .filter_map(|calibrator| quantifier(input, calibrator.position, of.analyte))
+            .filter_map(lloq_signal)
             .collect(),
         ..SuitabilityEvidence::default()
     };
@@ -291,6 +289,16 @@ fn suitability(input: &RunInput<'_>, run: &Run, of: &Measured, used: &[bool]) ->
         }
     }
     evidence
+}
+
+/// Signal to noise of a lowest calibrator: none when nothing stood out of the noise, unknown when it could not be measured.
+fn lloq_signal(response: &Response) -> Option<f64> {
+    match response.missing {
+        None if response.has(PeakFlag::NoiseNotMeasurable) => None,
+        None => Some(response.signal_to_noise),
+        Some(NoPeakReason::NothingAboveNoise) => Some(0.0),
+        Some(_) => None,
+    }
 }
 
 /// Concentrations of the samples within range, on the scale of the curve.
@@ -360,7 +368,7 @@ fn repeat_reasons(input: &RunInput<'_>, run: &Run, of: &Measured, samples: usize
             against(100.0 * decision.passing as f64 / decision.compared as f64, 200.0 / 3.0, "%"),
             format!(
                 "{} of {} incurred repeats are within {} % of their originals, two thirds must be: stop and find the cause before more samples are measured.",
-                decision.passing, decision.compared, figures(limits.max_difference_pct)
+                decision.passing, decision.compared, stated(limits.max_difference_pct)
             ),
         ));
     }

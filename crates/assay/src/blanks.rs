@@ -1,6 +1,6 @@
 //! Blanks, zero samples and the blank after the highest calibrator (M10-02, M10-12).
 
-use crate::sentence::{against, figures, reason};
+use crate::sentence::{against, figures, reason, stated};
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::method::Limits;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
@@ -134,7 +134,7 @@ pub(crate) fn blank_reasons(blanks: &[(BlankRecord, BlankDecision, bool)], limit
                     against(share, standard_limit, "%"),
                     format!(
                         "The {} at {} holds {} % of the usual internal standard, {} % is allowed: look for contamination, or for internal standard added by mistake.",
-                        role_words(role), record.order, figures(share), figures(standard_limit)
+                        role_words(role), record.order, figures(share), stated(standard_limit)
                     ),
                 ));
             }
@@ -149,7 +149,7 @@ fn analyte_reason(record: &BlankRecord, share: f64, limit: f64, heavy: bool, fol
     } else {
         Severity::Comment
     };
-    let (order, shown, allowed) = (record.order, figures(share), figures(limit));
+    let (order, shown, allowed) = (record.order, figures(share), stated(limit));
     let role = role_words(record.role);
     let (code, rule, severity, advice) = match record.role {
         SampleRole::CarryOverBlank if follows_strong => (

@@ -4,7 +4,7 @@ use crate::calibration::SettledCurve;
 use crate::input::RunInput;
 use crate::limit::{relative_error_pct, same};
 use crate::measured::Measured;
-use crate::sentence::{NO_NUMBERS, against, count, figures, measured, reason, signed_pct};
+use crate::sentence::{NO_NUMBERS, against, count, figures, measured, reason, signed_pct, stated};
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
 
 pub(crate) fn calibration_reasons(input: &RunInput<'_>, of: &Measured) -> Vec<Reason> {
@@ -95,7 +95,7 @@ pub(crate) fn dropped_reason(
             "Calibrator {} at {} {shown}, {} % is allowed: {outcome}.",
             level_words(line.level.as_ref()),
             line.order,
-            figures(limit)
+            stated(limit)
         ),
     ))
 }
@@ -117,10 +117,10 @@ fn dropped_reasons(input: &RunInput<'_>, of: &Measured, settled: &SettledCurve, 
             against(share, limits.min_pass_per_level_pct, "%"),
             format!(
                 "At level {} only {} of {} calibrators pass, {} % must: the level does not count.",
-                figures(level.nominal),
+                stated(level.nominal),
                 level.within_limit,
                 level.calibrators,
-                figures(limits.min_pass_per_level_pct)
+                stated(limits.min_pass_per_level_pct)
             ),
         ));
     }
@@ -172,7 +172,7 @@ fn acceptance_reasons(
             format!(
                 "{passing} of {} calibrators pass, {} % must: repeat the run with fresh calibrators.",
                 of.calibrators.len(),
-                figures(limits.min_pass_pct)
+                stated(limits.min_pass_pct)
             ),
         ));
     }
@@ -186,7 +186,7 @@ fn acceptance_reasons(
             format!(
                 "Only {} of calibrators pass, {} are needed: repeat the run.",
                 count(levels, "level", "levels"),
-                figures(limits.min_levels)
+                stated(limits.min_levels)
             ),
         ));
     }
@@ -204,7 +204,7 @@ fn range_reasons(input: &RunInput<'_>, of: &Measured, reasons: &mut Vec<Reason>)
             against(low, analyte.lloq(), unit),
             format!(
                 "The lowest calibrators failed, so this run's lower limit is {} instead of {} {unit}: samples below it are measured again or reported as below it.",
-                figures(low), figures(analyte.lloq())
+                stated(low), stated(analyte.lloq())
             ),
         ));
     }
@@ -216,7 +216,7 @@ fn range_reasons(input: &RunInput<'_>, of: &Measured, reasons: &mut Vec<Reason>)
             against(high, analyte.uloq(), unit),
             format!(
                 "The highest calibrators failed, so this run's upper limit is {} instead of {} {unit}: samples above it are measured again.",
-                figures(high), figures(analyte.uloq())
+                stated(high), stated(analyte.uloq())
             ),
         ));
     }
@@ -231,7 +231,7 @@ fn range_reasons(input: &RunInput<'_>, of: &Measured, reasons: &mut Vec<Reason>)
                 against(level.nominal, if below { low } else { high }, unit),
                 format!(
                     "The control level {} {unit} lies outside this run's range of {} to {}: the run's controls no longer cover it, so repeat the run.",
-                    figures(level.nominal), figures(low), figures(high)
+                    stated(level.nominal), stated(low), stated(high)
                 ),
             ));
         }

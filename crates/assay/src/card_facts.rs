@@ -2,7 +2,7 @@
 
 use crate::instant::unix_seconds;
 use crate::limit::{at_most, same};
-use crate::sentence::{NO_NUMBERS, against, figures, reason, unknown_against};
+use crate::sentence::{NO_NUMBERS, against, figures, reason, stated, unknown_against};
 use spotwright_domain::identifier::CardId;
 use spotwright_domain::method::ValidatedRanges;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
@@ -57,8 +57,8 @@ fn haematocrit_reason(haematocrit: Option<f64>, validated: &ValidatedRanges) -> 
         format!(
             "The haematocrit is {}, the method was validated from {} to {}: report uncorrected with this limit stated, or ask for a venous sample.",
             figures(found),
-            figures(low),
-            figures(high)
+            stated(low),
+            stated(high)
         ),
     ))
 }
@@ -149,7 +149,7 @@ fn age_reason(
             unknown_against(limit, "d"),
             format!(
                 "The age of the spot is unknown, the method was validated up to {} days: find the collection time.",
-                figures(limit)
+                stated(limit)
             ),
         ));
     };
@@ -164,7 +164,7 @@ fn age_reason(
         format!(
             "The spot is {} days old, the method was validated up to {} days: ask for a new card.",
             figures(age),
-            figures(limit)
+            stated(limit)
         ),
     ))
 }

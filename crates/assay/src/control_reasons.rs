@@ -2,21 +2,22 @@
 
 use crate::brackets::Standing;
 use crate::input::RunInput;
+use crate::limit::relative_error_pct;
 use crate::measured::{Measured, PlacedControl, dilution_standings};
 use crate::run::{Run, is_sample};
-use crate::sentence::{NO_NUMBERS, against, count, figures, reason, signed_pct};
+use crate::sentence::{NO_NUMBERS, against, count, reason, signed_pct, stated};
 use spotwright_domain::identifier::LevelName;
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
-use spotwright_numerics::robust::{mann_kendall, median, theil_sen};
+use spotwright_numerics::distribution::student_t_two_sided_p;
 use std::collections::BTreeMap;
 
-/// A control drift is named when chance gives it in fewer than three runs of a thousand (six controls in perfect order) …
-const DRIFT_CHANCE: f64 = 0.003;
+/// A control drift is named when chance gives it in fewer than one run of two hundred …
+const DRIFT_CHANCE: f64 = 0.005;
 /// … and it uses up this share of a control's limit from the first control to the last.
-const DRIFT_SHARE_OF_LIMIT: f64 = 0.5;
-/// Most controls the quadratic-time drift statistics look at.
-const MOST_CONTROLS: usize = 300;
+const DRIFT_SHARE_OF_LIMIT: f64 = 1.0 / 3.0;
+/// Errors beyond this many limits count as this many: one spoilt control is not a drift.
+const WILDEST_ERROR: f64 = 2.0;
 /// Fewer measured samples than this say too little about the samples' range.
 const FEW_SAMPLES: usize = 10;
 
@@ -40,8 +41,8 @@ pub(crate) fn control_reasons(input: &RunInput<'_>, run: &Run, of: &Measured) ->
                 count(decision.all, "control", "controls"),
                 count(of.levels.len(), "level", "levels"),
                 decision.needed,
-                figures(limits.min_per_level),
-                figures(limits.min_levels)
+                stated(limits.min_per_level),
+                stated(limits.min_levels)
             ),
         ));
     }
@@ -65,12 +66,12 @@ pub(crate) fn control_reasons(input: &RunInput<'_>, run: &Run, of: &Measured) ->
                 against(share, limits.min_pass_per_level_pct, "%"),
                 format!(
                     "At control level {} only {} of {} pass, {} % must: nothing of this analyte may be reported from this run.",
-                    figures(level.nominal), level.passing(), level.errors_pct.len(), figures(limits.min_pass_per_level_pct)
+                    stated(level.nominal), level.passing(), level.errors_pct.len(), stated(limits.min_pass_per_level_pct)
                 ),
             ));
         }
     }
-    reasons.extend(drift(run, of, limits.max_relative_error_pct));
+    reasons.extend(drift(input, run, of, limits.max_relative_error_pct));
     reasons.extend(
         of.dilution_controls
             .iter()
@@ -87,7 +88,7 @@ pub(crate) fn control_reasons(input: &RunInput<'_>, run: &Run, of: &Measured) ->
             against(100.0 * standing.passing as f64 / standing.all as f64, 200.0 / 3.0, "%"),
             format!(
                 "{} of {} dilution controls at factor {} pass, two thirds must: samples diluted by it are measured again.",
-                standing.passing, standing.all, figures(standing.factor)
+                standing.passing, standing.all, stated(standing.factor)
             ),
         ));
     }
@@ -110,7 +111,7 @@ pub(crate) fn failing_control(input: &RunInput<'_>, control: &PlacedControl) -> 
             format!(
                 "reads {} from nominal, {} % is allowed",
                 signed_pct(error),
-                figures(control.limit_pct)
+                stated(control.limit_pct)
             ),
         ),
         None => (
@@ -127,37 +128,64 @@ pub(crate) fn failing_control(input: &RunInput<'_>, control: &PlacedControl) -> 
     ))
 }
 
-/// Errors of the controls along the run, each level about its own median.
-fn drift(run: &Run, of: &Measured, limit_pct: f64) -> Option<Reason> {
-    let mut by_level: BTreeMap<&LevelName, Vec<f64>> = BTreeMap::new();
+/// Errors of controls and of the curve's calibrators along the run, on one slope with a mean for each level: a level that stands
+/// at one place only says nothing (analysis of covariance; R. A. Fisher, Statistical Methods for Research Workers, 1932, §49.1).
+fn drift(input: &RunInput<'_>, run: &Run, of: &Measured, limit_pct: f64) -> Option<Reason> {
+    let mut levels: BTreeMap<(SampleRole, &LevelName), Vec<(f64, f64)>> = BTreeMap::new();
+    let bound = WILDEST_ERROR * limit_pct;
+    let mut add = |position: usize, error: f64| {
+        let line = &input.injections[position].injection;
+        if let Some(level) = &line.level {
+            let point = (run.rank[position] as f64, error.clamp(-bound, bound));
+            levels.entry((line.role, level)).or_default().push(point);
+        }
+    };
     for control in &of.controls {
-        by_level
-            .entry(&control.level)
-            .or_default()
-            .extend(control.error_pct);
-    }
-    let centres: BTreeMap<&LevelName, f64> = by_level
-        .into_iter()
-        .filter(|(_, errors)| errors.len() >= 2)
-        .filter_map(|(level, errors)| Some((level, median(&errors).ok()?)))
-        .collect();
-    let (mut places, mut errors) = (Vec::new(), Vec::new());
-    for control in &of.controls {
-        if let (Some(error), Some(centre)) = (control.error_pct, centres.get(&control.level)) {
-            places.push(run.rank[control.position] as f64);
-            errors.push(error - centre);
+        if let Some(error) = control.error_pct {
+            add(control.position, error);
         }
     }
-    if places.len() > MOST_CONTROLS {
-        let thin = places.len().div_ceil(MOST_CONTROLS);
-        places = places.into_iter().step_by(thin).collect();
-        errors = errors.into_iter().step_by(thin).collect();
+    if let Ok(settled) = &of.settled {
+        for ((calibrator, found), used) in of
+            .calibrators
+            .iter()
+            .zip(&settled.back_calculated)
+            .zip(&settled.used)
+        {
+            if let (Some(found), true) = (found, *used) {
+                add(
+                    calibrator.position,
+                    relative_error_pct(*found, calibrator.nominal),
+                );
+            }
+        }
     }
-    let line = theil_sen(&places, &errors).ok()?;
-    let test = mann_kendall(&errors).ok()?;
-    let change = line.slope * (places.last()? - places.first()?);
+    let (mut xx, mut xy, mut yy, mut points) = (0.0, 0.0, 0.0, 0);
+    let groups = levels.len();
+    for level in levels.values() {
+        let n = level.len() as f64;
+        let place = level.iter().fold(0.0, |sum, (x, _)| sum + x) / n;
+        let error = level.iter().fold(0.0, |sum, (_, y)| sum + y) / n;
+        for (x, y) in level {
+            xx += (x - place) * (x - place);
+            xy += (x - place) * (y - error);
+            yy += (y - error) * (y - error);
+        }
+        points += level.len();
+    }
+    let freedom = points.checked_sub(groups + 1).filter(|freedom| *freedom >= 3)? as f64;
+    let slope = xy / xx;
+    let noise = ((yy - slope * xy).max(0.0) / freedom / xx).sqrt();
+    let p_value = if noise > 0.0 {
+        student_t_two_sided_p(slope / noise, freedom).ok()?
+    } else {
+        0.0
+    };
+    let first = run.rank[of.controls.first()?.position] as f64;
+    let last = run.rank[of.controls.last()?.position] as f64;
+    let change = slope * (last - first);
     let limit = DRIFT_SHARE_OF_LIMIT * limit_pct;
-    if test.p_value >= DRIFT_CHANCE || change.abs() <= limit {
+    if !change.is_finite() || p_value >= DRIFT_CHANCE || change.abs() <= limit {
         return None;
     }
     Some(reason(
@@ -168,7 +196,7 @@ fn drift(run: &Run, of: &Measured, limit_pct: f64) -> Option<Reason> {
         format!(
             "The controls drift by {} along the run though each may pass, {} % is worth a look: late samples are off by as much, so judge them against the nearest controls.",
             signed_pct(change),
-            figures(limit)
+            stated(limit)
         ),
     ))
 }
@@ -235,8 +263,8 @@ pub(crate) fn coverage_reason(of: &Measured, values: &[f64]) -> Option<Reason> {
         against(covered as f64, 2.0, "1"),
         format!(
             "The samples lie between {} and {}; {} within, 2 are needed: add a control level or change the range.",
-            figures(low),
-            figures(high),
+            stated(low),
+            stated(high),
             count(covered, "control level lies", "control levels lie")
         ),
     ))

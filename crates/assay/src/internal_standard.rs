@@ -5,7 +5,7 @@ use crate::input::RunInput;
 use crate::limit::{at_least, at_most};
 use crate::response_ratio::usable_area;
 use crate::run::{Run, is_sample};
-use crate::sentence::{against, figures, reason, signed_pct};
+use crate::sentence::{against, figures, reason, signed_pct, stated};
 use crate::series::{logarithms, step, trend};
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::method::InternalStandardLimits;
@@ -275,7 +275,7 @@ fn drift_reason(drift: Option<crate::series::Trend>, limits: &InternalStandardLi
         format!(
             "The internal standard changes by {} along the run, {} % is worth a look: compare the first and last controls before trusting late samples.",
             signed_pct(drift.change_pct),
-            figures(limits.max_drift_pct)
+            stated(limits.max_drift_pct)
         ),
     ))
 }
@@ -296,7 +296,7 @@ fn step_reason(
             "The internal standard steps by {} at injection {}, {} % is worth a look: look for a changed spray bottle, solvent or source there.",
             signed_pct(jump.step_pct),
             order_of(input, carriers, jump.first_after),
-            figures(limits.max_step_pct)
+            stated(limits.max_step_pct)
         ),
     ))
 }
@@ -314,7 +314,7 @@ fn group_reason(group: GroupDifference, limits: &InternalStandardLimits) -> Opti
         format!(
             "The samples' internal standard lies {} from that of calibrators and controls, {} % is worth a look: check that samples and calibrators got the same standard, and look for a matrix effect.",
             signed_pct(difference),
-            figures(limits.max_group_difference_pct)
+            stated(limits.max_group_difference_pct)
         ),
     ))
 }
@@ -366,7 +366,7 @@ fn concentration_reason(
             "The internal standard changes by {} from the lowest to the highest {} level, {} % is worth a look: {advice}.",
             signed_pct(change),
             known.analyte,
-            figures(limits.max_change_with_concentration_pct)
+            stated(limits.max_change_with_concentration_pct)
         ),
     ))
 }
@@ -395,7 +395,7 @@ fn retention_jump(input: &RunInput<'_>, run: &Run, standard: usize) -> Option<Re
             "The internal standard's retention jumps by {} at injection {}, {} % is worth a look: look for a pump or injector event there.",
             signed_pct(jump.step_pct),
             orders[jump.first_after],
-            figures(limit)
+            stated(limit)
         ),
     ))
 }
@@ -437,8 +437,8 @@ pub(crate) fn sample_reasons(
             format!(
                 "{name} has {} % of the mean of calibrators and controls, {} to {} % is allowed: {advice}.",
                 figures(share),
-                figures(limits.min_share_of_mean_pct),
-                figures(limits.max_share_of_mean_pct)
+                stated(limits.min_share_of_mean_pct),
+                stated(limits.max_share_of_mean_pct)
             ),
         )];
     }

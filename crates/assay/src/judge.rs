@@ -7,7 +7,7 @@ use crate::limit::at_most;
 use crate::measured::{Measured, measure};
 use crate::result::{Context, result_of};
 use crate::run::Run;
-use crate::sentence::{NO_NUMBERS, against, figures, measured as number, reason};
+use crate::sentence::{NO_NUMBERS, against, figures, measured as number, reason, stated};
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity, heaviest};
 use spotwright_domain::record::{Acceptance, ResultRecord, ResultVerdict, RunRecord, VerdictCounts};
@@ -241,8 +241,8 @@ fn run_reasons(input: &RunInput<'_>, run: &Run) -> Vec<Reason> {
             format!(
                 "The limit {} is {} instead of {}: {}.",
                 changed.name,
-                figures(changed.value),
-                figures(changed.default),
+                stated(changed.value),
+                stated(changed.default),
                 changed.reason.trim_end_matches('.')
             ),
         ));
@@ -309,7 +309,7 @@ fn manual_reason(input: &RunInput<'_>) -> Option<Reason> {
             against(share, limit, "%"),
             format!(
                 "{manual} of {peaks} peaks ({} %) have limits set by hand, {} % is worth a look: the method has a problem.",
-                figures(share), figures(limit)
+                figures(share), stated(limit)
             ),
         )
     })

@@ -17,7 +17,7 @@ use crate::sample_reasons::{
     above_limit, below_limit, carry_over_reason, dilution_reason, missing_reasons, repeat_bookkeeping,
     standing_reason,
 };
-use crate::sentence::{against, figures, reason, signed_pct};
+use crate::sentence::{against, figures, reason, signed_pct, stated};
 use crate::verdict::{Means, next_step, verdict};
 use spotwright_domain::concentration::ConcentrationCase;
 use spotwright_domain::injection::SampleRole;
@@ -343,7 +343,7 @@ fn incurred_reason(context: Context<'_, '_>, position: usize, analyte: usize) ->
             figures(repeat),
             signed_pct(difference),
             figures(original),
-            figures(limit)
+            stated(limit)
         ),
     ))
 }

@@ -7,7 +7,7 @@ use crate::input::RunInput;
 use crate::limit::{at_most, same};
 use crate::response_ratio::RatioOutcome;
 use crate::run::{Run, is_sample};
-use crate::sentence::{NO_NUMBERS, against, figures, measured, reason};
+use crate::sentence::{NO_NUMBERS, against, figures, measured, reason, stated};
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::peak::NoPeakReason;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
@@ -41,7 +41,20 @@ pub(crate) fn missing_reasons(
     let expects_standard = injection.injection.role.carries_internal_standard() == Some(true);
     let expects_analyte = is_sample(injection.injection.role) || injection.injection.role.needs_level();
     match ratio {
-        RatioOutcome::InternalStandardAbsent(why) if expects_standard => vec![standard_absent(*why)],
+        RatioOutcome::InternalStandardAbsent(why) if expects_standard => {
+            let nothing_at_all = expects_analyte
+                && injection.analytes.iter().all(|of| of.quantifier.missing == Some(NoPeakReason::NothingAboveNoise));
+            let air = nothing_at_all.then(|| {
+                reason(
+                    ReasonCode::PeakMissing,
+                    "PR-21",
+                    Severity::Comment,
+                    NO_NUMBERS,
+                    "No analyte was found either: air may have been injected, or nothing at all.".to_owned(),
+                )
+            });
+            std::iter::once(standard_absent(*why)).chain(air).collect()
+        }
         RatioOutcome::NotMeasurable(why) => vec![not_measurable(*why)],
         RatioOutcome::NothingDetected {
             reason: NoPeakReason::NothingAtExpectedTime,
@@ -161,8 +174,8 @@ pub(crate) fn dilution_reason(
             against(factor, largest, "1"),
             format!(
                 "The extract was diluted {} times, the method was validated up to {} times: this number cannot be reported.",
-                figures(factor),
-                figures(largest)
+                stated(factor),
+                stated(largest)
             ),
         ));
     }
@@ -178,7 +191,7 @@ pub(crate) fn dilution_reason(
             measured(factor, "1"),
             format!(
                 "No dilution control at factor {} stands in the run: measure the sample again beside one.",
-                figures(factor)
+                stated(factor)
             ),
         )),
         Some(standing) if !standing.stands() => Some(reason(
@@ -194,7 +207,7 @@ pub(crate) fn dilution_reason(
                 "{} of {} dilution controls at factor {} pass, two thirds must: measure the sample again.",
                 standing.passing,
                 standing.all,
-                figures(factor)
+                stated(factor)
             ),
         )),
         Some(_) => None,
@@ -216,18 +229,18 @@ pub(crate) fn below_limit(
     let text = match estimate {
         _ if lost => format!(
             "The result lies below this run's raised lower limit of {} {unit} but not below the method's {}: measure again, or report it as below {}.",
-            figures(lloq),
-            figures(own),
-            figures(lloq)
+            stated(lloq),
+            stated(own),
+            stated(lloq)
         ),
         Some(_) => format!(
             "The result lies below the lower limit of {} {unit}: report it as below {}.",
-            figures(lloq),
-            figures(lloq)
+            stated(lloq),
+            stated(lloq)
         ),
         None => format!(
             "No peak was found: report the result as below the lower limit of {} {unit}.",
-            figures(lloq)
+            stated(lloq)
         ),
     };
     let numbers = match estimate {
@@ -249,8 +262,8 @@ pub(crate) fn above_limit(input: &RunInput<'_>, analyte: usize, uloq: f64, facto
             numbers,
             format!(
                 "The result lies above the upper limit of {} {unit}: measure an extract diluted {} times.",
-                figures(uloq),
-                figures(factor)
+                stated(uloq),
+                stated(factor)
             ),
         ),
         None => reason(
@@ -260,8 +273,8 @@ pub(crate) fn above_limit(input: &RunInput<'_>, analyte: usize, uloq: f64, facto
             numbers,
             format!(
                 "The result lies above the upper limit of {} {unit} and no validated dilution reaches it: report it as above {}, and ask for a venous sample.",
-                figures(uloq),
-                figures(uloq)
+                stated(uloq),
+                stated(uloq)
             ),
         ),
     }
@@ -288,7 +301,7 @@ pub(crate) fn carry_over_reason(
                 "Injection {order} before it was so strong that {} ± {} % of this response may be carried over, {} % is allowed: the blanks are too noisy to say, so look, or inject again after a blank.",
                 figures(share.share_pct),
                 figures(share.standard_uncertainty_pct),
-                figures(limit)
+                stated(limit)
             ),
         )),
         CarryOverFinding::TooLarge => Some(reason(
@@ -299,7 +312,7 @@ pub(crate) fn carry_over_reason(
             format!(
                 "About {} % of this response is carried over from the strong injection {order} before it, {} % is allowed: inject again after a blank.",
                 figures(share.share_pct),
-                figures(limit)
+                stated(limit)
             ),
         )),
     }

@@ -83,6 +83,15 @@ pub(crate) fn figures(value: f64) -> String {
     format!("{:.*}", (2 - exponent) as usize, value)
 }
 
+/// A stated number (limit, count, factor): whole ones without decimals, others to three significant figures.
+pub(crate) fn stated(value: f64) -> String {
+    if value.is_finite() && value.abs() < 1e9 && (value - libm::round(value)).abs() <= 0.0 {
+        format!("{value:.0}")
+    } else {
+        figures(value)
+    }
+}
+
 /// A signed percentage, for sentences: `+12.3 %`.
 pub(crate) fn signed_pct(value: f64) -> String {
     format!(
@@ -110,6 +119,7 @@ mod tests {
         assert_eq!(figures(0.0), "0");
         assert_eq!(figures(2.5e-9), "2.50e-9");
         assert_eq!(figures(f64::NAN), "unknown");
+        assert_eq!((stated(6.0), stated(2.5)), ("6".to_owned(), "2.50".to_owned()));
         assert_eq!(signed_pct(-17.0), "−17.0 %");
     }
 }

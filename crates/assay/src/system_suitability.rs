@@ -1,7 +1,7 @@
 //! Whether sensitivity and repeatability were as they should be (M10-35, EV-40).
 
 use crate::limit::{at_least, at_most};
-use crate::sentence::{NO_NUMBERS, against, figures, reason};
+use crate::sentence::{NO_NUMBERS, against, figures, reason, stated};
 use spotwright_domain::method::SystemSuitabilityLimits;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
 use spotwright_numerics::robust::median;
@@ -36,7 +36,7 @@ pub(crate) fn suitability_reasons(
             against(signal_to_noise, limits.min_signal_to_noise_lloq, "1"),
             format!(
                 "Signal to noise at the lowest calibrator is {}, at least {} is wanted: clean the source, and doubt results near the lower limit.",
-                figures(signal_to_noise), figures(limits.min_signal_to_noise_lloq)
+                figures(signal_to_noise), stated(limits.min_signal_to_noise_lloq)
             ),
         ));
     }
@@ -67,7 +67,7 @@ pub(crate) fn suitability_reasons(
                 against(100.0 * cv, limit, "%"),
                 format!(
                     "The {what} of the system-suitability injections scatters by {} % (CV), {} % is allowed: check spray, pump and injector.",
-                    figures(100.0 * cv), figures(limit)
+                    figures(100.0 * cv), stated(limit)
                 ),
             ));
         }
