@@ -78,6 +78,10 @@ reason_codes! {
     CurveTurnsOver = "curve-turns-over",
     /// The fitted slope is not positive.
     SlopeNotPositive = "slope-not-positive",
+    /// The run alone says too little about the scatter of preparation; the method's CV was pooled with it.
+    PreparationScatterPooled = "preparation-scatter-pooled",
+    /// Calibrators or controls read right when each is taken for its neighbour: the rack stood one place off.
+    RackShifted = "rack-shifted",
     // Controls
     /// A control is outside its limit (M10-23).
     ControlOutsideLimit = "control-outside-limit",
