@@ -11,10 +11,12 @@ use crate::input::RunInput;
 use crate::internal_standard::StandardFacts;
 use crate::limit::same;
 use crate::measured::{DilutionStanding, Measured, control_records, dilution_standings};
+use crate::preparation::PreparationSource;
+use crate::rack_shift::rack_shift_reason;
 use crate::response_ratio::{uncertainty, usable_area};
 use crate::run::{Run, is_blank};
 use crate::run_curve::{RunCurve, calibration_points, calibration_record};
-use crate::sentence::{NO_NUMBERS, against, reason, stated};
+use crate::sentence::{NO_NUMBERS, against, figures, reason, stated};
 use crate::system_suitability::{SuitabilityEvidence, suitability_reasons};
 use spotwright_domain::concentration::ConcentrationCase;
 use spotwright_domain::injection::SampleRole;
@@ -65,6 +67,8 @@ pub(crate) fn judge_analyte(
 
     let mut reasons = calibration_reasons(input, of);
     reasons.extend(control_reasons(input, run, of));
+    reasons.extend(rack_shift_reason(input, run, of));
+    reasons.extend(pooled_reason(of, method.within_run_cv_pct));
     let standings = line_standings(input, run, of, used);
     let sample_positions = samples(input, run);
     let of_samples: Vec<Standing> = sample_positions.iter().map(|p| standings[*p]).collect();
@@ -108,6 +112,23 @@ pub(crate) fn judge_analyte(
         standings,
         level_reasons: level_reasons(input, of),
     }
+}
+
+/// Said when the run's own calibrators and controls were too few, or too noisy, to show the scatter of preparation.
+fn pooled_reason(of: &Measured, within_run_cv_pct: f64) -> Option<Reason> {
+    let preparation = of.preparation.filter(|p| p.source == PreparationSource::Pooled)?;
+    let pooled = 100.0 * preparation.relative_standard_deviation;
+    Some(reason(
+        ReasonCode::PreparationScatterPooled,
+        "GUM-5",
+        Severity::Note,
+        against(pooled, within_run_cv_pct, "%"),
+        format!(
+            "The run alone says too little about the scatter of preparation: uncertainties use {} %, pooled from the run and the method's within-run CV of {} %.",
+            figures(pooled),
+            stated(within_run_cv_pct)
+        ),
+    ))
 }
 
 fn level_reasons(input: &RunInput<'_>, of: &Measured) -> BTreeMap<usize, Reason> {

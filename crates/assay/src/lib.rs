@@ -39,6 +39,7 @@ mod instant;
 mod judge;
 mod measured;
 mod peak_quality;
+mod rack_shift;
 mod result;
 mod run;
 mod run_curve;
