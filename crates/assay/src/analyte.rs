@@ -1,6 +1,6 @@
 //! One analyte of one run, judged (M10-24: each analyte stands alone).
 
-use crate::blanks::{Area, BlankReference, blank_reasons, judge_blank};
+use crate::blank_evidence::judge_blanks;
 use crate::brackets::{LineKind, Standing, standings};
 use crate::calibration_reasons::{calibration_reasons, dropped_reason};
 use crate::carry_over::{CarryOver, estimate};
@@ -13,16 +13,16 @@ use crate::limit::same;
 use crate::measured::{DilutionStanding, Measured, control_records, dilution_standings};
 use crate::preparation::PreparationSource;
 use crate::rack_shift::rack_shift_reason;
-use crate::response_ratio::{uncertainty, usable_area};
-use crate::run::{Run, is_blank};
+use crate::response_ratio::usable_area;
+use crate::run::Run;
 use crate::run_curve::{RunCurve, calibration_points, calibration_record};
-use crate::sentence::{NO_NUMBERS, against, figures, reason, stated};
+use crate::sentence::{against, figures, reason, stated};
 use crate::system_suitability::{SuitabilityEvidence, suitability_reasons};
 use spotwright_domain::concentration::ConcentrationCase;
 use spotwright_domain::injection::SampleRole;
 use spotwright_domain::peak::{NoPeakReason, PeakFlag, Response};
 use spotwright_domain::reason::{Reason, ReasonCode, Severity, heaviest};
-use spotwright_domain::record::{Acceptance, AnalyteRunRecord, BlankRecord};
+use spotwright_domain::record::{Acceptance, AnalyteRunRecord};
 use spotwright_numerics::summary::mean;
 use std::collections::BTreeMap;
 
@@ -199,92 +199,6 @@ fn line_standings(input: &RunInput<'_>, run: &Run, of: &Measured, used: &[bool])
         by_position[run.sequence[place]] = standing;
     }
     by_position
-}
-
-fn judge_blanks(
-    input: &RunInput<'_>,
-    run: &Run,
-    of: &Measured,
-    lloq_area: Option<f64>,
-    standard_area: Option<f64>,
-) -> (Vec<BlankRecord>, Vec<Reason>) {
-    let standard = run.standard_of[of.analyte];
-    let reference = BlankReference {
-        lloq_response: lloq_area.unwrap_or(0.0),
-        internal_standard_response: standard_area.unwrap_or(0.0),
-    };
-    let area = |response: &Response| {
-        usable_area(response).map(|area_counts_s| Area {
-            area_counts_s,
-            standard_uncertainty_counts_s: uncertainty(response),
-        })
-    };
-    let mut judged = Vec::new();
-    for position in run.sequence.iter().copied() {
-        let line = &input.injections[position].injection;
-        if !is_blank(line.role) || run.same_trace[position].is_some() {
-            continue;
-        }
-        let of_analyte = quantifier(input, position, of.analyte).and_then(area);
-        let of_standard = input.injections[position].standards.get(standard).and_then(area);
-        let decision = judge_blank(
-            line.role,
-            of_analyte,
-            of_standard,
-            &reference,
-            &input.method.limits,
-        );
-        let record = BlankRecord {
-            order: line.order,
-            role: line.role,
-            analyte_area_counts_s: of_analyte.map(|area| area.area_counts_s),
-            share_of_lloq_pct: decision.analyte_share_pct,
-            share_of_internal_standard_pct: decision.internal_standard_share_pct,
-            passes: decision.passes(),
-        };
-        let after_strong = run
-            .before(position, 1)
-            .and_then(|before| usable_area(quantifier(input, before, of.analyte)?))
-            .zip(lloq_area)
-            .is_some_and(|(before, lloq)| before >= 5.0 * lloq);
-        judged.push((record, decision, after_strong));
-    }
-    let mut reasons = blank_reasons(&judged, &input.method.limits);
-    reasons.extend(missing_blanks(input, run));
-    (judged.into_iter().map(|(record, ..)| record).collect(), reasons)
-}
-
-fn missing_blanks(input: &RunInput<'_>, run: &Run) -> Vec<Reason> {
-    let wanted = [
-        (
-            SampleRole::DoubleBlank,
-            "double blank",
-            "M10-05",
-            Severity::Comment,
-        ),
-        (SampleRole::Zero, "zero sample", "M10-05", Severity::Comment),
-        (
-            SampleRole::CarryOverBlank,
-            "blank after the highest calibrator",
-            "M10-12",
-            Severity::Note,
-        ),
-    ];
-    wanted
-        .into_iter()
-        .filter(|(role, ..)| run.of_role(input.injections, *role).next().is_none())
-        .map(|(_, words, rule, severity)| {
-            reason(
-                ReasonCode::BlankMissing,
-                rule,
-                severity,
-                NO_NUMBERS,
-                format!(
-                    "The run has no {words}: what it would show is not known, so inject one in the next run."
-                ),
-            )
-        })
-        .collect()
 }
 
 fn suitability(input: &RunInput<'_>, run: &Run, of: &Measured) -> SuitabilityEvidence {

@@ -30,6 +30,7 @@ pub mod uncertainty;
 pub mod verdict;
 
 mod analyte;
+mod blank_evidence;
 mod calibration_reasons;
 mod card_facts;
 mod control_reasons;
@@ -46,6 +47,7 @@ mod run_curve;
 mod sample_reasons;
 mod sentence;
 mod series;
+mod standard_patterns;
 mod system_suitability;
 
 pub use input::{AnalyteResponses, AssayInjection, RunInput};

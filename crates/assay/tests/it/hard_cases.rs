@@ -957,6 +957,35 @@ fn sensitivity_suitability_approval_and_repeats_are_watched() {
     assert_eq!(run.acceptance, Acceptance::AcceptedWithComment);
 }
 
+// Lowest calibrators in which nothing stands out of the noise are no reason to stay silent about sensitivity.
+#[test]
+fn lost_sensitivity_and_injected_air_are_named() {
+    let mut lab = Laboratory::usual(36, &patients(20));
+    let silent = |line: &mut spotwright_assay::AssayInjection| {
+        let of = &mut line.analytes[0];
+        for response in std::iter::once(&mut of.quantifier).chain(&mut of.qualifiers) {
+            response.missing = Some(NoPeakReason::NothingAboveNoise);
+            response.area_counts_s = Some(30.0);
+        }
+    };
+    let lowest = lab.orders(SampleRole::Calibrator, Some("C1"))[0];
+    lab.edit(lowest, silent);
+    let air = first_patient(&lab);
+    lab.edit(air, silent);
+    lab.edit(air, |line| {
+        line.standards[0].missing = Some(NoPeakReason::NothingAboveNoise)
+    });
+    let judged = lab.judge();
+    assert!(has(&analyte(&judged).reasons, ReasonCode::SensitivityTooLow));
+    assert!(has(&analyte(&judged).reasons, ReasonCode::LowerLimitRaised));
+    let result = judged.at(air);
+    assert!(
+        has(&result.reasons, ReasonCode::InternalStandardAbsent)
+            && has(&result.reasons, ReasonCode::PeakMissing)
+    );
+    assert_eq!(result.next_step, NextStep::SecondSpot);
+}
+
 #[test]
 fn below_the_limit_and_nothing_found_are_reported_as_below() {
     let mut lab = Laboratory::new(34);
