@@ -6,7 +6,7 @@ use crate::emg::Emg;
 use crate::injection::{Alignment, align};
 use crate::matching::{TraceMatch, match_traces};
 use crate::noise::{self, NoiseModel, NoiseSample};
-use crate::placement::{Placement, place};
+use crate::placement::{Placement, amplitude_at, place};
 use crate::reference::{ReferenceNote, ReferenceOrigin, RunReference, TransitionReference, method_shape};
 use crate::scratch::{Scratch, range};
 use crate::shape::{PeakShape, width_half_height};
@@ -337,17 +337,10 @@ impl<'a> Run<'a> {
             &view.overview,
         );
         let (left, right) = feet(&own);
-        let (mut from, mut to) = (peak.apex_s - left, peak.apex_s + right);
-        for (position, c) in self.scratch.candidates.iter().enumerate() {
-            // Up to half way to a neighbour.
-            if position != chosen {
-                let middle = 0.5 * (c.apex_s + peak.apex_s);
-                if c.apex_s < peak.apex_s {
-                    from = from.max(middle);
-                } else {
-                    to = to.min(middle);
-                }
-            }
+        let (from, to) = (peak.apex_s - left, peak.apex_s + right);
+        // A peak with a neighbour in it says nothing about shape; the transition then borrows one.
+        if transition::has_neighbour(&self.scratch, chosen, &own) {
+            return None;
         }
         let points = range(&self.scratch.x, from, to);
         let (x, y) = (&self.scratch.x[points.clone()], &self.scratch.y[points]);
@@ -395,7 +388,7 @@ impl<'a> Run<'a> {
                 };
                 recorded += 1;
                 let aim = self.aim(trace, &of, index, alignment);
-                let Some((placed, baseline)) = self.place(&aim) else {
+                let Some((placed, baseline, alone)) = self.place(&aim) else {
                     continue;
                 };
                 let ratio = if standard {
@@ -405,9 +398,6 @@ impl<'a> Run<'a> {
                 };
                 times.push((aim.expected_min + placed.apex_s / 60.0) / ratio);
                 heights.push(placed.amplitude);
-                let width = of.width_half_height_s();
-                let near = |c: &&Candidate| (c.apex_s - placed.apex_s).abs() < 4.0 * width;
-                let alone = self.scratch.candidates.iter().filter(near).count() <= 1;
                 if alone && placed.amplitude > NOISE_SIGNAL_TO_NOISE * baseline.noise {
                     transition::for_each_residual(&self.scratch, &baseline, &of.shape, &placed, |s| {
                         samples.push(NoiseSample { injection, ..s });
@@ -472,8 +462,8 @@ impl<'a> Run<'a> {
         }
     }
 
-    /// The peak of one injection, placed with the run's shape.
-    fn place(&mut self, aim: &Aim<'_>) -> Option<(Placement, Baseline)> {
+    /// The peak of one injection, placed with the run's shape, and whether it stands alone.
+    fn place(&mut self, aim: &Aim<'_>) -> Option<(Placement, Baseline, bool)> {
         let view = transition::view(aim, self.settings, &mut self.scratch)?;
         let tolerance_s = 60.0 * aim.tolerance_min;
         let noise = view.overview.noise;
@@ -487,15 +477,20 @@ impl<'a> Run<'a> {
             own,
             &view.overview,
         );
-        let placed = place(
-            &self.scratch.x,
-            &self.scratch.y,
-            &baseline,
-            &aim.reference.shape,
-            apex_s,
-        )?;
+        let Scratch { x, y, .. } = &self.scratch;
+        let alone = !transition::has_neighbour(&self.scratch, position, aim.reference);
+        let placed = if alone {
+            place(x, y, &baseline, &aim.reference.shape, apex_s)?
+        } else {
+            let (amplitude, shape_square) = amplitude_at(x, y, &baseline, &aim.reference.shape, apex_s);
+            Placement {
+                apex_s,
+                amplitude,
+                shape_square,
+            }
+        };
         let clear = placed.amplitude >= self.settings.minimum_signal_to_noise * baseline.noise;
-        clear.then_some((placed, baseline))
+        clear.then_some((placed, baseline, alone))
     }
 
     fn settle(

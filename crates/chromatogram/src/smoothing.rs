@@ -90,3 +90,79 @@ fn run<const M: usize>(y: &[f64], weights: &[f64], smooth: &mut [f64]) {
         *out = sum;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Smoother, half_width};
+    use spotwright_numerics::savitzky_golay::coefficients;
+
+    #[test]
+    fn weights_are_those_of_the_general_filter() {
+        // Steinier, Termonia, Deltour, Anal. Chem. 44 (1972) 1906: five-point quadratic −3 12 17 12 −3 over 35.
+        let five = Smoother::new(2);
+        for (weight, numerator) in five.weights.iter().zip([17.0, 12.0, -3.0]) {
+            assert!((weight - numerator / 35.0).abs() < 1e-15);
+        }
+        for m in [2, 3, 4, 7, 20, 64] {
+            let general = coefficients(m, 2, 0, 0.0).unwrap();
+            let own = Smoother::new(m);
+            for (j, weight) in own.weights[..=m].iter().enumerate() {
+                assert!(
+                    (weight - general[m + j]).abs() < 1e-14,
+                    "half width {m}, distance {j}"
+                );
+            }
+            let squares: f64 = general.iter().map(|w| w * w).sum();
+            assert!((own.variance_ratio - squares).abs() < 1e-13);
+        }
+    }
+
+    /// PR-32: area within 1 %, width within 5 %, for every width that is smoothed at all, wherever the points fall.
+    #[test]
+    fn smoothing_keeps_area_and_width() {
+        for points_per_width in [5.0, 5.5, 6.0, 8.0, 10.0, 15.0, 25.0, 60.0, 130.0] {
+            for phase in [0.0, 0.25, 0.5, 0.9] {
+                let sigma: f64 = points_per_width / 2.354_820_045;
+                let reach = (8.0 * sigma).ceil() + 70.0;
+                let x: Vec<f64> = (0..2 * reach as usize)
+                    .map(|i| i as f64 - reach + phase)
+                    .collect();
+                let y: Vec<f64> = x
+                    .iter()
+                    .map(|x| libm::exp(-0.5 * x * x / (sigma * sigma)))
+                    .collect();
+                let smoother = Smoother::new(half_width(points_per_width, 0.5));
+                let mut smooth = Vec::new();
+                smoother.apply(&y, &mut smooth);
+                let (before, after): (f64, f64) = (y.iter().sum(), smooth.iter().sum());
+                assert!(
+                    (after / before - 1.0).abs() < 0.01,
+                    "area at {points_per_width} points"
+                );
+                let widened = width(&x, &smooth) / width(&x, &y);
+                assert!(
+                    (widened - 1.0).abs() < 0.05,
+                    "width × {widened} at {points_per_width} points"
+                );
+            }
+        }
+    }
+
+    /// Full width at half of the highest point, flanks interpolated.
+    fn width(x: &[f64], y: &[f64]) -> f64 {
+        let half = 0.5 * y.iter().fold(0.0, |m: f64, v| m.max(*v));
+        let crossings: Vec<f64> = (1..x.len())
+            .filter(|i| (y[i - 1] < half) != (y[*i] < half))
+            .map(|i| x[i - 1] + (half - y[i - 1]) / (y[i] - y[i - 1]))
+            .collect();
+        crossings[crossings.len() - 1] - crossings[0]
+    }
+
+    #[test]
+    fn short_series_and_few_points_stay_as_they_are() {
+        let mut smooth = Vec::new();
+        Smoother::new(3).apply(&[1.0, 5.0, 2.0], &mut smooth);
+        assert_eq!(smooth, [1.0, 5.0, 2.0]);
+        assert_eq!(half_width(4.9, 0.5), 0);
+    }
+}

@@ -61,6 +61,10 @@ const UNUSUAL_WIDTH: f64 = 1.5;
 const WIDTH_READABLE: f64 = 20.0;
 /// A neighbour whose area within the limits is above this share of the peak's overlaps with it.
 const OVERLAP_SHARE: f64 = 0.003;
+/// A neighbour of this share of a peak's height bends its shape.
+const NEIGHBOUR_SHARE: f64 = 0.02;
+/// Another peak within the tolerance makes the choice doubtful when it is at least this share of the chosen.
+const RIVAL_SHARE: f64 = 0.05;
 /// Two tops closer than this many widths, the lower above this share of the higher, may be one split peak.
 const SPLIT_DISTANCE: f64 = 1.6;
 const SPLIT_SHARE: f64 = 0.2;
@@ -241,8 +245,9 @@ fn measure_candidate(
         &view.overview,
     );
     let noise = baseline.noise;
+    let joined = has_neighbour(scratch, position, reference);
     let placed = place(&scratch.x, &scratch.y, &baseline, shape, chosen.apex_s)
-        .filter(|p| one_peak.is_none() && (p.apex_s - chosen.apex_s).abs() < 0.5 * width);
+        .filter(|p| !joined && (p.apex_s - chosen.apex_s).abs() < 0.5 * width);
     let placement = placed.unwrap_or_else(|| {
         let (amplitude, shape_square) = amplitude_at(&scratch.x, &scratch.y, &baseline, shape, chosen.apex_s);
         Placement {
@@ -279,7 +284,8 @@ fn measure_candidate(
         if p == position || Some(p) == one_peak {
             continue;
         }
-        several |= c.apex_s.abs() <= 60.0 * aim.tolerance_min;
+        several |=
+            c.apex_s.abs() <= 60.0 * aim.tolerance_min && c.amplitude > RIVAL_SHARE * placement.amplitude;
         if peaks < MOST_PEAKS && (c.apex_s - apex_s).abs() < reach && overlaps(c) {
             starts[peaks] = (c.apex_s, c.amplitude);
             peaks += 1;
@@ -551,6 +557,18 @@ fn nothing(
         }),
         signal_to_noise_pharmacopoeia: None,
     }
+}
+
+/// Whether another candidate's peak reaches into this one's: then the mean shape laid over the points is drawn towards it.
+pub(crate) fn has_neighbour(scratch: &Scratch, position: usize, reference: &TransitionReference) -> bool {
+    let chosen = scratch.candidates[position];
+    let (left, right) = feet(reference);
+    let reach = left + right;
+    scratch.candidates.iter().enumerate().any(|(p, c)| {
+        p != position
+            && (c.apex_s - chosen.apex_s).abs() < reach
+            && c.height > NEIGHBOUR_SHARE * chosen.height
+    })
 }
 
 /// Another top so close and so high that the two may be one split peak.
