@@ -5,7 +5,8 @@ use crate::manual::{self, ManualLimits};
 use crate::matching::TraceMatch;
 use crate::reference::{RunReference, TransitionReference};
 use crate::scratch::Scratch;
-use crate::transition::{self, Aim};
+use crate::transition;
+use crate::view::{self, Aim};
 use spotwright_domain::method::{IntegrationSettings, TransitionOf, TransitionPart};
 use spotwright_domain::peak::{NoPeakReason, PeakFlag, PeakOutcome};
 use spotwright_domain::trace::Trace;
@@ -243,7 +244,7 @@ pub(crate) fn align<'a>(
             tolerance_min: settings.search_half_width_min,
             tops_are_one_peak: true,
         };
-        let Some(view) = transition::view(&aim, settings, scratch) else {
+        let Some(view) = view::view(&aim, settings, scratch) else {
             continue;
         };
         let least = STANDARD_SIGNAL_TO_NOISE.max(settings.minimum_signal_to_noise) * view.overview.noise;
