@@ -14,8 +14,8 @@ use spotwright_numerics::robust::median_in_place;
 /// Peaks above this signal to noise say something about how noise grows with signal.
 const NOISE_SIGNAL_TO_NOISE: f64 = 20.0;
 /// Injections whose empty places are looked at, and places on each side of the peak.
-const MOST_EMPTY_INJECTIONS: usize = 12;
-const EMPTY_PLACES: i32 = 5;
+const MOST_EMPTY_INJECTIONS: usize = 6;
+const EMPTY_PLACES: i32 = 4;
 /// Fewer empty places than this say nothing; as many of the run's own weigh with each transition's.
 const FEWEST_EMPTY_AREAS: f64 = 40.0;
 /// Squared deviates above this come from peaks too small to be seen as such.
