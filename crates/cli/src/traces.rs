@@ -6,6 +6,7 @@ use crate::print::{complain, say, write_out};
 use crate::sparkline::sparkline;
 use crate::table::{Side, Table};
 use spotwright_workflow::traces::{TraceRow, tabulate};
+use spotwright_workflow::words::trace_problem;
 
 /// Characters of a small plot.
 const PLOT_WIDTH: usize = 32;
@@ -29,7 +30,7 @@ pub(crate) fn traces(arguments: &Traces) -> Outcome {
                 shown.push((row, sparkline(trace, PLOT_WIDTH)));
             }
         });
-        if !arguments.json {
+        if !arguments.json && !shown.is_empty() {
             say(&format!("{}\n{}", path.display(), table(&shown)));
         }
         if let Err(error) = tabulated {
@@ -82,8 +83,7 @@ fn table(rows: &[(TraceRow, String)]) -> String {
             row.id.clone(),
         ]);
         for problem in &row.problems {
-            let text = serde_json::to_string(problem).unwrap_or_default();
-            notes.push_str(&format!("  trace {}: {}\n", row.index, readable(&text)));
+            notes.push_str(&format!("  trace {} {}\n", row.index, trace_problem(problem)));
         }
     }
     let rendered = table.render();
@@ -92,19 +92,6 @@ fn table(rows: &[(TraceRow, String)]) -> String {
     } else {
         format!("{rendered}\n  Worth a look:\n{notes}")
     }
-}
-
-/// `{"problem":"duplicate-id","first_index":1}` as `duplicate id, first index 1`.
-fn readable(json: &str) -> String {
-    let inner = json
-        .trim_start_matches('{')
-        .trim_end_matches('}')
-        .replace("\"problem\":", "");
-    inner
-        .replace('"', "")
-        .replace(['-', '_'], " ")
-        .replace(':', " ")
-        .replace(',', ", ")
 }
 
 fn word<T: serde::Serialize>(value: &T) -> String {

@@ -106,7 +106,7 @@ pub struct CurveReading {
     pub x: Option<f64>,
     /// Its standard error.
     pub standard_error: Option<f64>,
-    /// Half-width of its 95 % confidence interval, one reading of weight 1.
+    /// Half-width of its 95 % confidence interval, for one reading weighted as a calibrator of this concentration.
     pub half_width_95: Option<f64>,
     /// Why there is none, or that it lies outside the table's range.
     pub remark: Option<String>,
@@ -262,7 +262,7 @@ fn fill(
         report.detection_limit = detection_limit(curve, 1, LIMIT_ALPHA).ok();
         report.quantification_limit = quantification_limit(curve, 1, LIMIT_ALPHA, QUANTIFICATION_K).ok();
     }
-    report.readings = request.readings.iter().map(|y| reading(curve, *y)).collect();
+    report.readings = request.readings.iter().map(|y| reading(curve, *y, weighting)).collect();
 }
 
 fn point(curve: &Curve, x: f64, y: f64) -> CurvePoint {
@@ -281,8 +281,24 @@ fn point(curve: &Curve, x: f64, y: f64) -> CurvePoint {
     }
 }
 
-fn reading(curve: &Curve, y: f64) -> CurveReading {
-    match inverse_prediction(curve, y, 1, 1.0, READING_ALPHA) {
+fn reading(curve: &Curve, y: f64, weighting: Weighting) -> CurveReading {
+    // A reading scatters as a calibrator of its concentration would, so it has that weight.
+    let weight = match (weighting, curve.inverse(y)) {
+        (Weighting::InverseX, InverseOutcome::Value(x)) if x > 0.0 => 1.0 / x,
+        (Weighting::InverseXSquared, InverseOutcome::Value(x)) if x > 0.0 => 1.0 / (x * x),
+        (Weighting::None, _) => 1.0,
+        (_, InverseOutcome::Value(x)) => {
+            return CurveReading {
+                y,
+                x: Some(x),
+                standard_error: None,
+                half_width_95: None,
+                remark: Some("not above zero, where this weight has no meaning".to_owned()),
+            };
+        }
+        _ => 1.0,
+    };
+    match inverse_prediction(curve, y, 1, weight, READING_ALPHA) {
         Ok(found) => CurveReading {
             y,
             x: Some(found.value),

@@ -5,14 +5,17 @@ use crate::judged_run::JudgedRun;
 use crate::measure::MeasuredInjection;
 use crate::memory::Memory;
 use crate::spool::Spool;
+use crate::words::{no_peak, peak_flag};
 use serde::Serialize;
 use spotwright_domain::concentration::ConcentrationCase;
 use spotwright_domain::figures::significant_figures;
+use spotwright_domain::injection::SampleRole;
 use spotwright_domain::method::{CurveModel, TransitionPart};
 use spotwright_domain::peak::{Integration, PeakOutcome};
 use spotwright_domain::reason::Reason;
 use spotwright_domain::record::{
-    AnalyteRunRecord, CalibrationRecord, InjectionRecord, ResultRecord, RunRecord, TransitionRecord,
+    AnalyteRunRecord, CalibrationRecord, InjectionRecord, ResultRecord, ResultVerdict, RunRecord,
+    TransitionRecord,
 };
 use spotwright_exchange::open_day;
 use std::path::Path;
@@ -186,7 +189,7 @@ fn sample(injection: &InjectionRecord, result: &ResultRecord, run: &RunRecord) -
 
 fn peak(title: &str, of: &TransitionRecord) -> Step {
     let mut lines = vec![format!(
-        "{}: m/z {} → {}, expected at {:.3} min after alignment to this injection's internal standards",
+        "{}: m/z {} → {}, expected at {:.3} min (aligned to this injection's internal standards where they were found)",
         of.name, of.precursor_mz, of.product_mz, of.expected_retention_min
     )];
     match &of.peak {
@@ -213,16 +216,12 @@ fn peak(title: &str, of: &TransitionRecord) -> Step {
                 integration(&found.integration)
             ));
             if !found.flags.is_empty() {
-                let flags: Vec<String> = found
-                    .flags
-                    .iter()
-                    .map(|flag| format!("{flag:?}").to_lowercase())
-                    .collect();
+                let flags: Vec<&str> = found.flags.iter().map(|flag| peak_flag(*flag)).collect();
                 lines.push(format!("Worth a look: {}", flags.join(", ")));
             }
         }
         PeakOutcome::NotFound(none) => {
-            lines.push(format!("No peak: {:?}", none.reason));
+            lines.push(format!("No peak: {}", no_peak(none.reason)));
             if let (Some(area), Some(u)) = (
                 none.residual_area_counts_s,
                 none.residual_standard_uncertainty_counts_s,
@@ -439,14 +438,37 @@ fn run_step(analyte: &AnalyteRunRecord, run: &RunRecord) -> Step {
 }
 
 fn verdict(result: &ResultRecord, injection: &InjectionRecord) -> Step {
-    let mut lines = vec![format!(
-        "{}; next: {}",
-        crate::words::verdict(result.verdict),
-        crate::words::next_step(result.next_step)
-    )];
-    lines.extend(injection.reasons.iter().chain(&result.reasons).map(reason));
+    let mut lines = vec![match (result.verdict, injection.injection.role) {
+        (ResultVerdict::NotApplicable, SampleRole::Patient) => {
+            format!("Nothing to report: the card's request does not ask for {}", result.analyte)
+        }
+        (ResultVerdict::NotApplicable, _) => against_nominal(result),
+        (verdict, _) => format!(
+            "{}; next: {}",
+            crate::words::verdict(verdict),
+            crate::words::next_step(result.next_step)
+        ),
+    }];
+    // What concerns the whole injection usually stands with the result as well.
+    let of_injection = injection
+        .reasons
+        .iter()
+        .filter(|reason| !result.reasons.contains(reason));
+    lines.extend(of_injection.chain(&result.reasons).map(reason));
     lines.push("A result is released by a named person, never by the program".to_owned());
     step("The verdict", lines)
+}
+
+/// What a sample that nobody reports is for.
+fn against_nominal(result: &ResultRecord) -> String {
+    match (result.nominal, result.relative_error_pct) {
+        (Some(nominal), Some(error)) => format!(
+            "Nothing to report: its nominal {} {} judges the run, from which it lies {error:+.1} %",
+            short(nominal),
+            result.unit.ucum()
+        ),
+        _ => "Nothing to report: it judges the run, or prepares it".to_owned(),
+    }
 }
 
 fn reason(of: &Reason) -> String {

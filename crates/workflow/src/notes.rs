@@ -1,5 +1,6 @@
 //! What reading and measuring noticed, as reasons a bench chemist can act on.
 
+use crate::words::trace_problem;
 use spotwright_chromatogram::{MatchCase, MeasurementNote, TraceMatch};
 use spotwright_domain::method::TransitionOf;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
@@ -35,29 +36,7 @@ pub(crate) fn of_traces(traces: &[Trace]) -> Vec<Reason> {
 }
 
 fn of_problem(trace: &Trace, problem: &TraceProblem) -> Reason {
-    let what = match problem {
-        TraceProblem::DuplicateId { first_index } => {
-            format!("has the same id as trace {first_index} of the file; both were kept")
-        }
-        TraceProblem::DuplicateTransition { first_index } => {
-            format!("records the same transition as trace {first_index} of the file; both were kept")
-        }
-        TraceProblem::UnsortedTimes { steps_back } => format!("goes back in time at {steps_back} places"),
-        TraceProblem::RepeatedTimes { repeats } => format!("repeats a time at {repeats} places"),
-        TraceProblem::MergedSegments { segments } => format!("was merged from {segments} segments"),
-        TraceProblem::ArrayNameContradictsAccession { accession, name } => {
-            format!("calls an array {name:?} whose accession is {accession}; the accession was followed")
-        }
-        TraceProblem::IndexOutOfOrder { stated } => format!("calls itself number {stated}"),
-        TraceProblem::CountMissing => "stands in a list without a count".to_owned(),
-        TraceProblem::MoreThanCount { stated } => {
-            format!("stands in a list that announces {stated} and holds more; all were kept")
-        }
-        TraceProblem::TimeUnitMissing => "states no unit of time; minutes were assumed".to_owned(),
-        TraceProblem::Empty => "has no points".to_owned(),
-        TraceProblem::NegativeIntensity { points } => format!("has {points} points below zero"),
-        TraceProblem::Note { text } => text.clone(),
-    };
+    let what = trace_problem(problem);
     // A reader that had to assume the unit of time, or found time running backwards, may have misread the peak.
     let severity = match problem {
         TraceProblem::UnsortedTimes { .. } | TraceProblem::TimeUnitMissing | TraceProblem::Empty => {
