@@ -1,0 +1,13 @@
+//! Whole days through the acts: what comes out, that it is the same every time, and that nothing is lost.
+
+mod changed_days;
+mod curves;
+mod days;
+mod explained;
+mod in_and_out;
+mod manual_limits;
+mod record_schema;
+mod repeats;
+mod same_bits;
+mod schema;
+mod trace_tables;
