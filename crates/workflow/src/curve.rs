@@ -262,7 +262,11 @@ fn fill(
         report.detection_limit = detection_limit(curve, 1, LIMIT_ALPHA).ok();
         report.quantification_limit = quantification_limit(curve, 1, LIMIT_ALPHA, QUANTIFICATION_K).ok();
     }
-    report.readings = request.readings.iter().map(|y| reading(curve, *y, weighting)).collect();
+    report.readings = request
+        .readings
+        .iter()
+        .map(|y| reading(curve, *y, weighting))
+        .collect();
 }
 
 fn point(curve: &Curve, x: f64, y: f64) -> CurvePoint {

@@ -440,7 +440,10 @@ fn run_step(analyte: &AnalyteRunRecord, run: &RunRecord) -> Step {
 fn verdict(result: &ResultRecord, injection: &InjectionRecord) -> Step {
     let mut lines = vec![match (result.verdict, injection.injection.role) {
         (ResultVerdict::NotApplicable, SampleRole::Patient) => {
-            format!("Nothing to report: the card's request does not ask for {}", result.analyte)
+            format!(
+                "Nothing to report: the card's request does not ask for {}",
+                result.analyte
+            )
         }
         (ResultVerdict::NotApplicable, _) => against_nominal(result),
         (verdict, _) => format!(

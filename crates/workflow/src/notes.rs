@@ -51,24 +51,24 @@ fn of_problem(trace: &Trace, problem: &TraceProblem) -> Reason {
 /// How transitions found their traces.
 pub(crate) fn of_matches(matches: &[TraceMatch], transitions: &[TransitionOf]) -> Vec<Reason> {
     let pairs = matches.iter().zip(transitions);
+    let uncovered: Vec<&TransitionOf> = pairs
+        .clone()
+        .filter(|(found, _)| matches!(found.case, MatchCase::NoneCoversExpectedTime { .. }))
+        .map(|(_, of)| of)
+        .collect();
     pairs
         .filter_map(|(found, of)| match &found.case {
-            MatchCase::Single => None,
+            MatchCase::Single | MatchCase::NoneCoversExpectedTime { .. } => None,
             MatchCase::ChosenFromSeveral { others } => {
+                let several = others.len() != 1;
                 let text = format!(
-                    "{} further trace{} of this file record {}; the one that covers the expected time with most points was used",
+                    "{} further trace{} of this file record{} {}; the one that covers the expected time with most points was used",
                     others.len(),
-                    if others.len() == 1 { "" } else { "s" },
+                    if several { "s" } else { "" },
+                    if several { "" } else { "s" },
                     of.name
                 );
                 Some(reason(ReasonCode::TraceProblem, "DI-05", Severity::Comment, text))
-            }
-            MatchCase::NoneCoversExpectedTime { .. } => {
-                let text = format!(
-                    "No trace of {} covers the expected time of {:.2} min; check the acquisition window",
-                    of.name, of.retention_time_min
-                );
-                Some(reason(ReasonCode::TraceProblem, "PR-31", Severity::Comment, text))
             }
             MatchCase::Absent => {
                 let text = format!(
@@ -78,7 +78,29 @@ pub(crate) fn of_matches(matches: &[TraceMatch], transitions: &[TransitionOf]) -
                 Some(reason(ReasonCode::TraceMissing, "DI-18", Severity::Comment, text))
             }
         })
+        .chain(not_covered(&uncovered))
         .collect()
+}
+
+/// One reason for all transitions whose traces end before, or begin after, the expected time.
+fn not_covered(transitions: &[&TransitionOf]) -> Option<Reason> {
+    let named: Vec<String> = transitions
+        .iter()
+        .take(3)
+        .map(|of| format!("{} ({:.2} min)", of.name, of.retention_time_min))
+        .collect();
+    if named.is_empty() {
+        return None;
+    }
+    let more = match transitions.len() - named.len() {
+        0 => String::new(),
+        n => format!(" and of {n} more"),
+    };
+    let text = format!(
+        "No trace covers the expected time of {}{more}; check the acquisition window",
+        named.join(", ")
+    );
+    Some(reason(ReasonCode::TraceProblem, "PR-31", Severity::Comment, text))
 }
 
 /// What measuring noticed.

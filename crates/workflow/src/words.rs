@@ -46,6 +46,7 @@ pub fn no_peak(of: NoPeakReason) -> &'static str {
         NoPeakReason::NothingAboveNoise => "nothing stands out of the noise",
         NoPeakReason::NothingAtExpectedTime => "peaks exist, none at the expected time",
         NoPeakReason::WindowOutsideTrace => "the expected time lies outside the recorded time",
+        NoPeakReason::TooWide => "what stands there is far too wide for a peak of this run",
         NoPeakReason::TooFewPoints => "too few points to say anything",
         NoPeakReason::TraceAbsent => "the file holds no trace of this transition",
         NoPeakReason::FileUnreadable => "the trace file could not be read",
@@ -95,7 +96,10 @@ pub fn trace_problem(of: &TraceProblem) -> String {
         TraceProblem::TimeUnitMissing => "states no unit of time; minutes were assumed".to_owned(),
         TraceProblem::Empty => "has no points".to_owned(),
         TraceProblem::NegativeIntensity { points } => {
-            format!("has {points} point{} below zero", if *points == 1 { "" } else { "s" })
+            format!(
+                "has {points} point{} below zero",
+                if *points == 1 { "" } else { "s" }
+            )
         }
         TraceProblem::Note { text } => text.clone(),
     }

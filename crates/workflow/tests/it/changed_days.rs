@@ -34,15 +34,18 @@ fn a_damaged_file_is_a_result_with_a_reason_whatever_its_role() {
     for (number, role) in roles.into_iter().enumerate() {
         let mut of_role = list(&day.results["runs"][0]["injection_records"]).iter();
         let line = of_role.find(|injection| injection["role"] == role).unwrap();
-        let path = copy
-            .join("traces")
-            .join(line["trace_file"].as_str().unwrap());
+        let path = copy.join("traces").join(line["trace_file"].as_str().unwrap());
         let bytes = std::fs::read(&path).unwrap();
         let damaged = match number % 4 {
             0 => bytes[..bytes.len() / 2].to_vec(),
             1 => Vec::new(),
             2 => b"PK\x03\x04 this is no trace file".to_vec(),
-            _ => [&bytes[..bytes.len() / 3], &[0_u8; 64], &bytes[bytes.len() / 3 + 64..]].concat(),
+            _ => [
+                &bytes[..bytes.len() / 3],
+                &[0_u8; 64],
+                &bytes[bytes.len() / 3 + 64..],
+            ]
+            .concat(),
         };
         std::fs::write(path, damaged).unwrap();
         harmed.push(line["id"].as_str().unwrap());
@@ -59,9 +62,15 @@ fn a_damaged_file_is_a_result_with_a_reason_whatever_its_role() {
         }
         for result in list(&found["results"]) {
             let case = result["concentration"]["case"].as_str().unwrap();
-            assert!(["not-computable", "not-applicable"].contains(&case), "{id}: {case}");
+            assert!(
+                ["not-computable", "not-applicable"].contains(&case),
+                "{id}: {case}"
+            );
             let verdict = result["verdict"].as_str().unwrap();
-            assert!(["not-reportable", "not-applicable"].contains(&verdict), "{id}: {verdict}");
+            assert!(
+                ["not-reportable", "not-applicable"].contains(&verdict),
+                "{id}: {verdict}"
+            );
         }
     }
     let run_reasons = codes(&results["runs"][0]);
@@ -90,7 +99,11 @@ fn a_day_that_cannot_be_run_leaves_earlier_results_untouched() {
     type Breaks = fn(&Path, &str);
     let breaks: [(&str, Breaks); 3] = [
         ("word-unknown", |copy, list| {
-            std::fs::write(copy.join("injections.csv"), list.replace(",patient,", ",pateint,")).unwrap();
+            std::fs::write(
+                copy.join("injections.csv"),
+                list.replace(",patient,", ",pateint,"),
+            )
+            .unwrap();
         }),
         ("trace-file-missing", |copy, _| {
             std::fs::remove_file(copy.join("traces/R03-050.mzML")).unwrap();

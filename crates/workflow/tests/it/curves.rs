@@ -37,8 +37,14 @@ const DIN: &str = "x,y\n0.05,3060\n0.1,3522\n0.15,3707\n0.2,4280\n0.25,5058\n0.3
 // DIN 32645:1994: critical value 0.07 (0.0698), detection limit 0.14, quantification limit 0.212, at 1 %.
 #[test]
 fn din_32645() {
-    let report = fitted(DIN, &request(CurveModel::Linear, Some(Weighting::None), &[3500.0]));
-    assert_eq!((report.x.as_str(), report.y.as_str(), report.points), ("x", "y", 10));
+    let report = fitted(
+        DIN,
+        &request(CurveModel::Linear, Some(Weighting::None), &[3500.0]),
+    );
+    assert_eq!(
+        (report.x.as_str(), report.y.as_str(), report.points),
+        ("x", "y", 10)
+    );
     let fit = only(&report);
     assert!((fit.critical_value.unwrap() - 0.0698).abs() < 5e-5);
     assert!((fit.detection_limit.unwrap() - 0.14).abs() < 5e-4);
@@ -64,17 +70,24 @@ fn din_32645() {
 #[test]
 fn massart_example_1() {
     let table = "x;y\n0;4\n10;21,2\n20;44,6\n30;61,8\n40;78\n50;105,2\n";
-    let report = fitted(table, &request(CurveModel::Linear, Some(Weighting::None), &[15.0, 90.0]));
+    let report = fitted(
+        table,
+        &request(CurveModel::Linear, Some(Weighting::None), &[15.0, 90.0]),
+    );
     let fit = only(&report);
     for (reading, (value, half_width)) in fit.readings.iter().zip([(6.1, 4.9), (43.9, 4.9)]) {
         assert!((reading.x.unwrap() - value).abs() < 0.05, "{reading:?}");
-        assert!((reading.half_width_95.unwrap() - half_width).abs() < 0.05, "{reading:?}");
+        assert!(
+            (reading.half_width_95.unwrap() - half_width).abs() < 0.05,
+            "{reading:?}"
+        );
     }
 }
 
 #[test]
 fn columns_may_be_named_rows_chosen_and_gaps_are_told() {
-    let table = "compound,batch,nominal,area\nA,1,1,10\nA,1,2,20.5\nA,1,3,\nA,1,4,39\nA,2,1,99\nB,1,1,7\nA,1,5,51\n";
+    let table =
+        "compound,batch,nominal,area\nA,1,1,10\nA,1,2,20.5\nA,1,3,\nA,1,4,39\nA,2,1,99\nB,1,1,7\nA,1,5,51\n";
     let mut wanted = request(CurveModel::Linear, Some(Weighting::None), &[]);
     wanted.x = Some("nominal".to_owned());
     wanted.y = Some("area".to_owned());
@@ -92,7 +105,10 @@ fn columns_may_be_named_rows_chosen_and_gaps_are_told() {
     wanted.y = Some("response".to_owned());
     let refused = fit_table(&path, &wanted).unwrap_err();
     assert!(matches!(refused, CurveTableError::NoColumn { .. }));
-    assert!(refused.to_string().contains("compound, batch, nominal, area"), "{refused}");
+    assert!(
+        refused.to_string().contains("compound, batch, nominal, area"),
+        "{refused}"
+    );
 }
 
 /// A reading under 1/x² scatters as a calibrator of its concentration: its relative width stays of the order of the
@@ -104,7 +120,14 @@ fn a_reading_is_weighted_as_a_calibrator_of_its_concentration() {
     for (level, error) in [1.0, 5.0, 25.0, 100.0, 400.0, 1000.0].into_iter().zip(scatter) {
         table.push_str(&format!("{level},{}\n", 2.0 * level * error));
     }
-    let report = fitted(&table, &request(CurveModel::Linear, Some(Weighting::InverseXSquared), &[4.0, 1600.0]));
+    let report = fitted(
+        &table,
+        &request(
+            CurveModel::Linear,
+            Some(Weighting::InverseXSquared),
+            &[4.0, 1600.0],
+        ),
+    );
     for reading in &only(&report).readings {
         let share = reading.half_width_95.unwrap() / reading.x.unwrap();
         assert!((0.04..0.15).contains(&share), "{reading:?}");
@@ -208,7 +231,10 @@ fn a_real_sequence_agrees_batch_by_batch() {
         let intercept = expected["intercept"].as_f64().unwrap();
         assert!((fit.coefficients[1] / slope - 1.0).abs() <= 1e-9, "{key}");
         // The constant is small beside the areas, which are given to twelve digits.
-        assert!((fit.coefficients[0] - intercept).abs() <= 1e-9 * intercept.abs().max(1.0), "{key}");
+        assert!(
+            (fit.coefficients[0] - intercept).abs() <= 1e-9 * intercept.abs().max(1.0),
+            "{key}"
+        );
         batches += 1;
     }
     assert!(batches >= 3);

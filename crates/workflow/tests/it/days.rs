@@ -3,6 +3,7 @@
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use spotwright_simulate::{DayPlan, write_day};
+use spotwright_workflow::error::WorkflowError;
 use spotwright_workflow::run::{DayOutcome, RunOptions, Silent, run_day};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -30,7 +31,11 @@ pub(crate) fn demo() -> &'static DemoDay {
 
 /// Runs a day that can be run.
 pub(crate) fn run(folder: &Path, options: &RunOptions) -> DayOutcome {
-    run_day(folder, options, &Silent).unwrap_or_else(|error| panic!("{error}"))
+    match run_day(folder, options, &Silent) {
+        Ok(done) => done,
+        Err(WorkflowError::Day(problems)) => panic!("{} problems, first: {}", problems.len(), problems[0]),
+        Err(error) => panic!("{error}"),
+    }
 }
 
 /// A copy of a day without its results, for a test that changes it.
@@ -78,9 +83,7 @@ pub(crate) fn read_results(folder: &Path) -> Value {
 }
 
 pub(crate) fn list(value: &Value) -> &[Value] {
-    value
-        .as_array()
-        .unwrap_or_else(|| panic!("a list, not {value}"))
+    value.as_array().unwrap_or_else(|| panic!("a list, not {value}"))
 }
 
 /// Every injection of `results.json` with the run it belongs to.

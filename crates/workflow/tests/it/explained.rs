@@ -14,7 +14,11 @@ fn agree(result: &Value) -> Explanation {
     let id = result["id"].as_str().unwrap();
     let explanation = explained(id);
     assert_eq!(explanation.result, id);
-    assert_eq!(serde_json::to_value(&explanation.record).unwrap(), *result, "{id}");
+    assert_eq!(
+        serde_json::to_value(&explanation.record).unwrap(),
+        *result,
+        "{id}"
+    );
     let verdict = explanation.steps.last().unwrap();
     assert_eq!(verdict.title, "The verdict");
     for reason in list(&result["reasons"]) {
@@ -45,11 +49,15 @@ fn a_result_of_every_role_is_explained_as_it_was_judged() {
 #[test]
 fn what_cannot_be_measured_is_explained_too() {
     let results = &demo().results;
-    for code in ["trace-file-unreadable", "trace-missing", "internal-standard-absent", "peak-missing"] {
+    for code in [
+        "trace-file-unreadable",
+        "trace-missing",
+        "internal-standard-absent",
+        "peak-missing",
+    ] {
         let mut with = injections(results).flat_map(|(_, injection)| list(&injection["results"]));
-        let result = with.find(|result| {
-            result["role"] == "patient" && crate::days::codes(result).contains(&code)
-        });
+        let result =
+            with.find(|result| result["role"] == "patient" && crate::days::codes(result).contains(&code));
         let explanation = agree(result.unwrap_or_else(|| panic!("no patient's result with {code}")));
         let text = format!("{:?}", explanation.steps);
         assert!(text.contains(code), "{text}");
@@ -82,7 +90,12 @@ fn a_measured_result_s_steps_lead_to_its_number() {
     // The steps by hand: ratio over the curve, from the run's own coefficients.
     let run = list(&demo().results["runs"])
         .iter()
-        .find(|run| result["id"].as_str().unwrap().starts_with(run["run"].as_str().unwrap()))
+        .find(|run| {
+            result["id"]
+                .as_str()
+                .unwrap()
+                .starts_with(run["run"].as_str().unwrap())
+        })
         .unwrap();
     let analyte = list(&run["analytes"])
         .iter()
@@ -97,7 +110,8 @@ fn a_measured_result_s_steps_lead_to_its_number() {
     // GUM (JCGM 100:2008), equation 10 for independent terms: squares of the budget add up.
     let squares: f64 = list(&result["budget"])
         .iter()
-        .map(|term| term["standard_uncertainty"].as_f64().unwrap().powi(2))
+        .map(|term| term["standard_uncertainty"].as_f64().unwrap())
+        .map(|u| u * u)
         .sum();
     let u = result["concentration"]["standard_uncertainty"].as_f64().unwrap();
     assert!((squares.sqrt() / u - 1.0).abs() < 1e-9, "{} {u}", squares.sqrt());

@@ -54,7 +54,10 @@ pub(crate) fn assert_nothing_lost(folder: &Path, results: &Value) {
     for run in list(&results["runs"]) {
         let injections = list(&run["injection_records"]).len() as u64;
         assert_eq!(run["injections"].as_u64(), Some(injections));
-        let roles: u64 = list(&run["roles"]).iter().map(|role| role[1].as_u64().unwrap()).sum();
+        let roles: u64 = list(&run["roles"])
+            .iter()
+            .map(|role| role[1].as_u64().unwrap())
+            .sum();
         assert_eq!(roles, injections);
     }
 }
@@ -70,7 +73,11 @@ fn the_table_holds_what_the_json_holds() {
     let day = demo();
     let table = rows(&day.folder.join("results/results.csv"));
     let results: Vec<(&Value, &Value)> = injections(&day.results)
-        .flat_map(|(_, injection)| list(&injection["results"]).iter().map(move |result| (injection, result)))
+        .flat_map(|(_, injection)| {
+            list(&injection["results"])
+                .iter()
+                .map(move |result| (injection, result))
+        })
         .collect();
     assert_eq!(table.len(), results.len());
     for (row, (injection, result)) in table.iter().zip(results) {

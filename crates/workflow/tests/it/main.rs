@@ -2,7 +2,9 @@
 
 mod changed_days;
 mod curves;
+mod damaged_traces;
 mod days;
+mod documents;
 mod explained;
 mod in_and_out;
 mod manual_limits;

@@ -16,7 +16,12 @@ fn schema() -> Value {
 #[test]
 fn results_are_what_the_schema_says() {
     let found = problems(&schema(), &demo().results);
-    assert!(found.is_empty(), "{} problems, first {:?}", found.len(), &found[..found.len().min(3)]);
+    assert!(
+        found.is_empty(),
+        "{} problems, first {:?}",
+        found.len(),
+        &found[..found.len().min(3)]
+    );
 }
 
 /// The schema must be able to say no: one change each, at places the demo day has.
@@ -35,25 +40,56 @@ fn the_schema_refuses_what_is_not_so() {
         ("/runs/0/method_sha256", json!("25fb")),
         ("/runs/0/roles/0", json!(["conditioning"])),
         ("/runs/0/injection_records/0/order", json!(0)),
-        ("/runs/0/injection_records/0/results/0/concentration", json!({"case": "measured"})),
-        ("/runs/0/injection_records/0/results/0/concentration", json!({"case": "not-computable", "value": 1.0})),
-        ("/runs/0/injection_records/0/transitions/0/outcome", json!("maybe")),
+        (
+            "/runs/0/injection_records/0/results/0/concentration",
+            json!({"case": "measured"}),
+        ),
+        (
+            "/runs/0/injection_records/0/results/0/concentration",
+            json!({"case": "not-computable", "value": 1.0}),
+        ),
+        (
+            "/runs/0/injection_records/0/transitions/0/outcome",
+            json!("maybe"),
+        ),
     ];
     for (place, value) in changes {
         let mut changed = small.clone();
         *changed.pointer_mut(place).unwrap() = value;
         assert!(!problems(&schema, &changed).is_empty(), "{place} was not refused");
     }
-    for place in ["/runs/0", "/runs/0/injection_records/0", "/runs/0/injection_records/0/transitions/0"] {
-        let keys: Vec<String> = small.pointer(place).unwrap().as_object().unwrap().keys().cloned().collect();
+    for place in [
+        "/runs/0",
+        "/runs/0/injection_records/0",
+        "/runs/0/injection_records/0/transitions/0",
+    ] {
+        let keys: Vec<String> = small
+            .pointer(place)
+            .unwrap()
+            .as_object()
+            .unwrap()
+            .keys()
+            .cloned()
+            .collect();
         for key in keys {
             let mut changed = small.clone();
-            changed.pointer_mut(place).unwrap().as_object_mut().unwrap().remove(&key);
-            assert!(!problems(&schema, &changed).is_empty(), "{place} without {key} was not refused");
+            changed
+                .pointer_mut(place)
+                .unwrap()
+                .as_object_mut()
+                .unwrap()
+                .remove(&key);
+            assert!(
+                !problems(&schema, &changed).is_empty(),
+                "{place} without {key} was not refused"
+            );
         }
         let mut changed = small.clone();
         changed.pointer_mut(place).unwrap()["surprise"] = json!(1);
-        assert!(!problems(&schema, &changed).is_empty(), "a surprise in {place} was not refused");
+        assert!(
+            !problems(&schema, &changed).is_empty(),
+            "a surprise in {place} was not refused"
+        );
     }
 }
 
@@ -61,7 +97,9 @@ fn the_schema_refuses_what_is_not_so() {
 fn listed(name: &str) -> Vec<String> {
     let page = PAGE.replace('\r', "");
     let begin = format!("<!-- {name}: begin -->\n");
-    let (_, rest) = page.split_once(&begin).unwrap_or_else(|| panic!("no table {name}"));
+    let (_, rest) = page
+        .split_once(&begin)
+        .unwrap_or_else(|| panic!("no table {name}"));
     let (table, _) = rest.split_once(&format!("<!-- {name}: end -->")).unwrap();
     table
         .lines()
@@ -83,11 +121,17 @@ fn page_and_schema_list_every_reason() {
     let all: Vec<&str> = ReasonCode::ALL.iter().map(|code| code.as_str()).collect();
     let as_set = |words: &[String]| words.iter().cloned().collect::<BTreeSet<String>>();
     let expected: BTreeSet<String> = all.iter().map(|code| (*code).to_owned()).collect();
-    for (what, found) in [("docs/results.md", listed("reasons")), ("the schema", words(&schema(), "reasonCode"))] {
+    for (what, found) in [
+        ("docs/results.md", listed("reasons")),
+        ("the schema", words(&schema(), "reasonCode")),
+    ] {
         let set = as_set(&found);
         let lacking: Vec<&String> = expected.difference(&set).collect();
         let beyond: Vec<&String> = set.difference(&expected).collect();
-        assert!(lacking.is_empty() && beyond.is_empty(), "{what} lacks {lacking:?} and has {beyond:?}");
+        assert!(
+            lacking.is_empty() && beyond.is_empty(),
+            "{what} lacks {lacking:?} and has {beyond:?}"
+        );
         assert_eq!(found.len(), all.len(), "{what} lists one twice");
     }
 }
@@ -115,7 +159,13 @@ fn the_page_lists_the_words_of_the_schema() {
 #[test]
 fn the_page_lists_the_columns_of_the_table() {
     let table = std::fs::read_to_string(demo().folder.join("results/results.csv")).unwrap();
-    let columns: Vec<String> = table.lines().next().unwrap().split(',').map(str::to_owned).collect();
+    let columns: Vec<String> = table
+        .lines()
+        .next()
+        .unwrap()
+        .split(',')
+        .map(str::to_owned)
+        .collect();
     assert_eq!(listed("columns"), columns);
 }
 
@@ -126,7 +176,10 @@ fn the_page_names_the_rules_that_are_given() {
         match value {
             Value::Object(map) => {
                 if let (Some(code), Some(rule)) = (map.get("code"), map.get("rule")) {
-                    given.insert((code.as_str().unwrap().to_owned(), rule.as_str().unwrap().to_owned()));
+                    given.insert((
+                        code.as_str().unwrap().to_owned(),
+                        rule.as_str().unwrap().to_owned(),
+                    ));
                 }
                 map.values().for_each(|inner| walk(inner, given));
             }

@@ -7,7 +7,13 @@ use spotwright_workflow::run::RunOptions;
 fn neither_threads_nor_repetition_nor_the_place_on_disk_changes_a_byte() {
     let day = demo();
     let expected = files(&day.folder.join("results"));
-    for name in ["results.json", "results.csv", "index.html", "run-R01.html", "run-R05.html"] {
+    for name in [
+        "results.json",
+        "results.csv",
+        "index.html",
+        "run-R01.html",
+        "run-R05.html",
+    ] {
         assert!(expected.contains_key(name), "{name} is missing");
     }
     let elsewhere = tempfile::tempdir().unwrap();

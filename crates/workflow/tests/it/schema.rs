@@ -23,7 +23,12 @@ fn check(root: &Value, schema: &Value, value: &Value, at: &str, found: &mut Vec<
             "type" => {
                 let kinds: Vec<&str> = match rule {
                     Value::String(kind) => vec![kind],
-                    _ => rule.as_array().unwrap().iter().map(|kind| kind.as_str().unwrap()).collect(),
+                    _ => rule
+                        .as_array()
+                        .unwrap()
+                        .iter()
+                        .map(|kind| kind.as_str().unwrap())
+                        .collect(),
                 };
                 (!kinds.iter().any(|kind| is(kind, value))).then(|| format!("is no {}", kinds.join(" or ")))
             }
@@ -57,9 +62,11 @@ fn check(root: &Value, schema: &Value, value: &Value, at: &str, found: &mut Vec<
             }
             "oneOf" => one_of(root, rule.as_array().unwrap(), value),
             "minItems" | "maxItems" => bound(keyword, rule, value.as_array().map(|list| list.len() as f64)),
-            "minLength" | "maxLength" => {
-                bound(keyword, rule, value.as_str().map(|text| text.chars().count() as f64))
-            }
+            "minLength" | "maxLength" => bound(
+                keyword,
+                rule,
+                value.as_str().map(|text| text.chars().count() as f64),
+            ),
             "minimum" | "maximum" => bound(keyword, rule, value.as_f64()),
             "exclusiveMinimum" => value
                 .as_f64()
@@ -75,7 +82,13 @@ fn check(root: &Value, schema: &Value, value: &Value, at: &str, found: &mut Vec<
         }
     }
     let items = value.as_array().into_iter().flatten();
-    for (place, (part, item)) in schema["prefixItems"].as_array().into_iter().flatten().zip(items).enumerate() {
+    for (place, (part, item)) in schema["prefixItems"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .zip(items)
+        .enumerate()
+    {
         check(root, part, item, &format!("{at}/{place}"), found);
     }
 }

@@ -6,9 +6,7 @@ use spotwright_workflow::traces::{TraceRow, TracesError, tabulate};
 use std::path::{Path, PathBuf};
 
 fn folder(relative: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../..")
-        .join(relative)
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(relative)
 }
 
 /// Every file with a reference, and the factor from the file's unit of time to minutes.
@@ -105,7 +103,10 @@ fn a_file_that_is_refused_is_refused_with_its_name_and_cause() {
     let refused = tabulate(&path, &mut |_, _| {}).unwrap_err();
     assert!(matches!(refused, TracesError::Read { .. }));
     let text = refused.to_string();
-    assert!(text.contains("obsolete_tiny2_SRM") && text.contains("0.99.1"), "{text}");
+    assert!(
+        text.contains("obsolete_tiny2_SRM") && text.contains("0.99.1"),
+        "{text}"
+    );
 
     let missing = tabulate(Path::new("no-such-file.mzML"), &mut |_, _| {}).unwrap_err();
     assert!(matches!(missing, TracesError::Open { .. }));
