@@ -2,7 +2,10 @@
 
 use crate::outcome::Outcome;
 use crate::print::complain;
-use miette::{GraphicalReportHandler, GraphicalTheme, LabeledSpan, MietteDiagnostic, NamedSource, Severity};
+use miette::{
+    GraphicalReportHandler, GraphicalTheme, LabeledSpan, MietteDiagnostic, MietteError, MietteSpanContents,
+    Severity, SourceCode, SourceSpan, SpanContents,
+};
 use spotwright_exchange::FormatProblem;
 use spotwright_workflow::error::WorkflowError;
 use std::io::IsTerminal;
@@ -52,13 +55,15 @@ pub(crate) fn render(problem: &FormatProblem) -> String {
     if !problem.help.is_empty() {
         diagnostic = diagnostic.with_help(problem.help.clone());
     }
-    // The snippet holds the one line that matters; its number stands in the name.
-    let place = match (problem.line, problem.column) {
-        (Some(line), Some(column)) => format!("{}, line {line}, column {column}", problem.file.display()),
-        (Some(line), None) => format!("{}, line {line}", problem.file.display()),
-        _ => problem.file.display().to_string(),
+    let source = OneLine {
+        file: problem.file.display().to_string(),
+        text: line.clone(),
+        line: problem.line.map_or(0, |line| line.saturating_sub(1) as usize),
+        column: problem
+            .column
+            .map_or(0, |column| column.saturating_sub(1) as usize),
     };
-    let report = miette::Report::new(diagnostic).with_source_code(NamedSource::new(place, line.clone()));
+    let report = miette::Report::new(diagnostic).with_source_code(source);
     let theme = if std::io::stderr().is_terminal() {
         GraphicalTheme::unicode()
     } else {
@@ -66,10 +71,43 @@ pub(crate) fn render(problem: &FormatProblem) -> String {
     };
     let mut text = String::new();
     match GraphicalReportHandler::new_themed(theme)
-        .with_width(100)
+        .with_context_lines(1)
+        .with_wrap_lines(false)
         .render_report(&mut text, report.as_ref())
     {
         Ok(()) => text,
         Err(_) => format!("{problem}\n"),
+    }
+}
+
+/// The one line of a file that matters, with its number; the rest of the file may be long and is not needed.
+#[derive(Debug)]
+struct OneLine {
+    file: String,
+    text: String,
+    /// From 0.
+    line: usize,
+    /// Where the problem begins, from 0.
+    column: usize,
+}
+
+impl SourceCode for OneLine {
+    fn read_span<'a>(
+        &'a self,
+        _: &SourceSpan,
+        context_before: usize,
+        _: usize,
+    ) -> Result<Box<dyn SpanContents<'a> + 'a>, MietteError> {
+        // Without context the place itself is asked for, with context the line as it is shown.
+        let column = if context_before == 0 { self.column } else { 0 };
+        let whole = SourceSpan::from(0..self.text.len());
+        Ok(Box::new(MietteSpanContents::new_named(
+            self.file.clone(),
+            self.text.as_bytes(),
+            whole,
+            self.line,
+            column,
+            1,
+        )))
     }
 }

@@ -58,7 +58,7 @@ fn table(rows: &[(TraceRow, String)]) -> String {
         ("lowest to highest over time", Side::Left),
         ("id", Side::Left),
     ]);
-    let mut notes = String::new();
+    let mut notes: Vec<(String, Vec<usize>)> = Vec::new();
     for (row, plot) in rows {
         let mz = |value: Option<f64>| value.map_or("–".to_owned(), |mz| format!("{mz:.1}"));
         let transition = match (row.precursor_mz, row.product_mz) {
@@ -83,14 +83,31 @@ fn table(rows: &[(TraceRow, String)]) -> String {
             row.id.clone(),
         ]);
         for problem in &row.problems {
-            notes.push_str(&format!("  trace {} {}\n", row.index, trace_problem(problem)));
+            let text = trace_problem(problem);
+            match notes.iter_mut().find(|(known, _)| *known == text) {
+                Some((_, traces)) => traces.push(row.index),
+                None => notes.push((text, vec![row.index])),
+            }
         }
     }
     let rendered = table.render();
     if notes.is_empty() {
         rendered
     } else {
+        let notes: String = notes.iter().map(|(text, traces)| note(text, traces)).collect();
         format!("{rendered}\n  Worth a look:\n{notes}")
+    }
+}
+
+/// What is odd, once for all traces it is true of.
+fn note(text: &str, traces: &[usize]) -> String {
+    match traces {
+        [only] => format!("  trace {only} {text}\n"),
+        [first, others @ ..] => {
+            let others: Vec<String> = others.iter().map(ToString::to_string).collect();
+            format!("  trace {first} {text} (also {})\n", others.join(", "))
+        }
+        [] => String::new(),
     }
 }
 

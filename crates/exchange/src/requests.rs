@@ -202,7 +202,7 @@ impl Times {
         if let (Some(collected), Some(dose)) = (self.collected, self.last_dose)
             && dose > collected
         {
-            odd("the last dose before collection lies after collection");
+            odd("the last dose lies after collection");
         }
     }
 }

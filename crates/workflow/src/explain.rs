@@ -155,6 +155,11 @@ fn short(value: f64) -> String {
     significant_figures(value, 4)
 }
 
+/// A difference with its sign, a minus as long as a plus.
+fn signed(value: f64) -> String {
+    format!("{value:+.1}").replace('-', "\u{2212}")
+}
+
 fn sample(injection: &InjectionRecord, result: &ResultRecord, run: &RunRecord) -> Step {
     let line = &injection.injection;
     let mut lines = vec![format!(
@@ -312,7 +317,7 @@ fn curve(analyte: &AnalyteRunRecord, result: &ResultRecord) -> Step {
     for point in analyte.calibration_points.iter().filter(|point| !point.used) {
         let error = point
             .relative_error_pct
-            .map_or("not measurable".to_owned(), |e| format!("{e:+.1} %"));
+            .map_or("not measurable".to_owned(), |e| format!("{} %", signed(e)));
         lines.push(format!(
             "Left out: {} at injection {} ({error})",
             point.level, point.order
@@ -407,11 +412,11 @@ fn identity(result: &ResultRecord) -> Step {
         .iter()
         .map(|ratio| {
             format!(
-                "Qualifier {}: ratio {} against {} in the calibrators, {:+.1} %, allowed ± {:.1} %",
+                "Qualifier {}: ratio {} against {} in the calibrators, {} %, allowed ± {:.1} %",
                 ratio.qualifier + 1,
                 short(ratio.ratio),
                 short(ratio.expected),
-                ratio.difference_pct,
+                signed(ratio.difference_pct),
                 ratio.tolerance_pct
             )
         })
@@ -466,7 +471,8 @@ fn verdict(result: &ResultRecord, injection: &InjectionRecord) -> Step {
 fn against_nominal(result: &ResultRecord) -> String {
     match (result.nominal, result.relative_error_pct) {
         (Some(nominal), Some(error)) => format!(
-            "Nothing to report: its nominal {} {} judges the run, from which it lies {error:+.1} %",
+            "Nothing to report: it judges the run. It reads {} % from its nominal {} {}",
+            signed(error),
             short(nominal),
             result.unit.ucum()
         ),

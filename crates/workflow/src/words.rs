@@ -101,6 +101,6 @@ pub fn trace_problem(of: &TraceProblem) -> String {
                 if *points == 1 { "" } else { "s" }
             )
         }
-        TraceProblem::Note { text } => text.clone(),
+        TraceProblem::Note { text } => format!("is odd: {text}"),
     }
 }
