@@ -1,26 +1,25 @@
 //! Running the program under measurement as a child: its time, or its largest resident memory.
 
+use crate::clock::{Took, Whose, timed};
 use std::fs;
 use std::io;
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// How often a child's memory is looked at. The kernel keeps the largest value itself, so only a peak in the last
 /// moments of the child could be missed.
 const LOOK: Duration = Duration::from_millis(2);
 
-/// Runs a child to its end; gives its wall time. Nothing looks at it meanwhile.
+/// Runs a child to its end; gives its wall and processor time. Nothing looks at it meanwhile.
 ///
 /// # Errors
 /// When it does not start, or ends with a code not in `good`.
-pub fn time(command: &mut Command, good: &[i32]) -> io::Result<Duration> {
-    let start = Instant::now();
-    let mut child = spawn(command)?;
-    let status = child.wait()?;
-    let elapsed = start.elapsed();
-    expect_good(command, status.code(), good)?;
-    Ok(elapsed)
+pub fn time(command: &mut Command, good: &[i32]) -> io::Result<Took> {
+    timed(Whose::Children, || {
+        let status = spawn(command)?.wait()?;
+        expect_good(command, status.code(), good)
+    })
 }
 
 /// Runs a child to its end; gives its largest resident memory in MB (10⁶ bytes), from `VmHWM` of

@@ -5,6 +5,7 @@
 //! files can be faster than F unless its decoders are. See `benches/README.md`.
 
 pub mod child;
+pub mod clock;
 pub mod floor;
 pub mod inflaters;
 pub mod payload;

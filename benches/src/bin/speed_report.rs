@@ -3,6 +3,7 @@
 
 use clap::Parser;
 use spotwright_benches::child::{peak_memory_mb, time};
+use spotwright_benches::clock::{Took, Whose, timed};
 use spotwright_benches::floor::decode_and_inflate;
 use spotwright_benches::inflaters::{Inflater, all};
 use spotwright_benches::payload::DayArrays;
@@ -29,6 +30,9 @@ struct Arguments {
     /// Days whose memory is measured, by their number of injections; `0` for none
     #[arg(long, value_delimiter = ',', default_values_t = [500, 5_000, 50_000])]
     memory: Vec<u64>,
+    /// A Python that has what baselines/requirements.txt names: the baseline scripts are timed too
+    #[arg(long)]
+    python: Option<PathBuf>,
     /// Where days are made (50 000 injections need about 4 GB) [default: the system's temporary folder]
     #[arg(long)]
     scratch: Option<PathBuf>,
@@ -52,7 +56,7 @@ fn main() -> io::Result<()> {
     let day = scratch.path().join("day");
     bench.simulate(&day, arguments.injections)?;
     println!("{}, {} injections\n", machine(), arguments.injections);
-    against_floor(&bench, &day, arguments.repeats)?;
+    against_floor(&bench, &day, arguments.repeats, arguments.python.as_deref())?;
     scaling(&bench, &day, arguments.repeats)?;
     fs::remove_dir_all(&day)?;
 
@@ -101,9 +105,9 @@ impl Bench {
         command
     }
 
-    fn run_ms(&self, day: &Path, threads: usize, html: bool) -> io::Result<f64> {
+    fn timed_run(&self, day: &Path, threads: usize, html: bool) -> io::Result<Took> {
         self.clear_results()?;
-        Ok(time(&mut self.run(day, threads, html), &FINISHED)?.as_secs_f64() * 1e3)
+        time(&mut self.run(day, threads, html), &FINISHED)
     }
 
     fn clear_results(&self) -> io::Result<()> {
@@ -117,45 +121,82 @@ impl Bench {
 
 /// Each repeat: the floor, a run with HTML, a run without. Ratios are taken within a repeat, so that a slow moment
 /// of the machine meets both sides.
-fn against_floor(bench: &Bench, day: &Path, repeats: usize) -> io::Result<()> {
+fn against_floor(bench: &Bench, day: &Path, repeats: usize, python: Option<&Path>) -> io::Result<()> {
     let arrays = DayArrays::of_day(day)?;
     let mut packed = Vec::new();
     let mut inflater = fastest(&arrays, &mut packed)?;
-    bench.run_ms(day, 1, true)?;
-    let (mut floor_ms, mut whole_ms, mut bare_ms) = (Vec::new(), Vec::new(), Vec::new());
+    bench.timed_run(day, 1, true)?;
+    let (mut floor, mut whole, mut bare) = (Vec::new(), Vec::new(), Vec::new());
     for _ in 0..repeats {
-        floor_ms.push(decode_and_inflate(&arrays, inflater.as_mut(), &mut packed)?.as_secs_f64() * 1e3);
-        whole_ms.push(bench.run_ms(day, 1, true)?);
-        bare_ms.push(bench.run_ms(day, 1, false)?);
+        floor.push(timed(Whose::ThisThread, || {
+            decode_and_inflate(&arrays, inflater.as_mut(), &mut packed)
+        })?);
+        whole.push(bench.timed_run(day, 1, true)?);
+        bare.push(bench.timed_run(day, 1, false)?);
     }
-    println!("| one thread | ms, least | ms, median | × F, least | × F, median |\n|---|---|---|---|---|");
-    for (name, times) in [
-        (format!("F: base64-simd + {}", inflater.name()), &floor_ms),
-        ("spotwright run".to_owned(), &whole_ms),
-        ("spotwright run --no-html".to_owned(), &bare_ms),
-    ] {
-        let ratios: Vec<f64> = times
-            .iter()
-            .zip(&floor_ms)
-            .map(|(time, floor)| time / floor)
-            .collect();
-        if let (Some(ms), Some(ratio)) = (Spread::of(times), Spread::of(&ratios)) {
-            println!("| {name} | {ms:.1} | {ratio:.2} |");
+    println!(
+        "| one thread | wall ms, least | × F | median × F | processor ms, least | × F | median × F |\n\
+         |---|---|---|---|---|---|---|"
+    );
+    row(&format!("F: base64-simd + {}", inflater.name()), &floor, &floor);
+    row("spotwright run", &whole, &floor);
+    row("spotwright run --no-html", &bare, &floor);
+    for script in ["lxml_scipy.py", "pyteomics_scipy.py"] {
+        if let Some(python) = python {
+            let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("baselines");
+            let mut command = Command::new(python);
+            let command = command.arg("-B").arg(folder.join(script)).arg(day);
+            row(
+                &format!("baselines/{script}, once"),
+                &[time(command, &[0])?],
+                &floor,
+            );
         }
     }
     Ok(())
 }
 
-/// The inflater that is fastest on these arrays (least of three rounds).
+/// A line of the table; where something was timed once it is set against the floor's median.
+fn row(name: &str, took: &[Took], floor: &[Took]) {
+    let cells = |of: fn(&Took) -> f64| {
+        let times: Vec<f64> = took.iter().map(of).collect();
+        let floors: Vec<f64> = floor.iter().map(of).collect();
+        let (time, floor) = (Spread::of(&times)?, Spread::of(&floors)?);
+        let ratios: Vec<f64> = if times.len() == floors.len() {
+            times
+                .iter()
+                .zip(&floors)
+                .map(|(time, floor)| time / floor)
+                .collect()
+        } else {
+            times.iter().map(|time| time / floor.median).collect()
+        };
+        let ratio = Spread::of(&ratios)?;
+        Some(format!(
+            "{:.1} | {:.2} | {:.2}",
+            time.least,
+            time.least / floor.least,
+            ratio.median
+        ))
+    };
+    if let (Some(wall), Some(processor)) = (cells(|took| took.wall_ms), cells(|took| took.processor_ms)) {
+        println!("| {name} | {wall} | {processor} |");
+    }
+}
+
+/// The inflater that costs least on these arrays (least of three rounds).
 fn fastest(arrays: &DayArrays, packed: &mut Vec<u8>) -> io::Result<Box<dyn Inflater>> {
     let mut best: Option<(f64, Box<dyn Inflater>)> = None;
     for mut inflater in all() {
-        let mut seconds = f64::INFINITY;
+        let mut least_ms = f64::INFINITY;
         for _ in 0..3 {
-            seconds = seconds.min(decode_and_inflate(arrays, inflater.as_mut(), packed)?.as_secs_f64());
+            let took = timed(Whose::ThisThread, || {
+                decode_and_inflate(arrays, inflater.as_mut(), packed)
+            })?;
+            least_ms = least_ms.min(took.processor_ms);
         }
-        if best.as_ref().is_none_or(|(least, _)| seconds < *least) {
-            best = Some((seconds, inflater));
+        if best.as_ref().is_none_or(|(least, _)| least_ms < *least) {
+            best = Some((least_ms, inflater));
         }
     }
     best.map(|(_, inflater)| inflater)
@@ -163,20 +204,24 @@ fn fastest(arrays: &DayArrays, packed: &mut Vec<u8>) -> io::Result<Box<dyn Infla
 }
 
 fn scaling(bench: &Bench, day: &Path, repeats: usize) -> io::Result<()> {
-    println!("\n| | one thread, ms | two threads, ms | ratio, median |\n|---|---|---|---|");
+    println!(
+        "\n| wall ms | one thread, least | two threads, least | of these | median of pairs |\n|---|---|---|---|---|"
+    );
     for (name, html) in [("spotwright run", true), ("spotwright run --no-html", false)] {
         let (mut one_ms, mut two_ms) = (Vec::new(), Vec::new());
         for _ in 0..repeats {
-            one_ms.push(bench.run_ms(day, 1, html)?);
-            two_ms.push(bench.run_ms(day, 2, html)?);
+            one_ms.push(bench.timed_run(day, 1, html)?.wall_ms);
+            two_ms.push(bench.timed_run(day, 2, html)?.wall_ms);
         }
         let ratios: Vec<f64> = one_ms.iter().zip(&two_ms).map(|(one, two)| one / two).collect();
         if let (Some(one), Some(two), Some(ratio)) =
             (Spread::of(&one_ms), Spread::of(&two_ms), Spread::of(&ratios))
         {
+            let (one, two) = (one.least, two.least);
             println!(
-                "| {name} | {:.1} | {:.1} | {:.2} |",
-                one.median, two.median, ratio.median
+                "| {name} | {one:.1} | {two:.1} | {:.2} | {:.2} |",
+                one / two,
+                ratio.median
             );
         }
     }

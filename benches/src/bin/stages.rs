@@ -1,9 +1,11 @@
-//! Where a run's time goes before anything is judged or written: each stage alone, on one thread, in this process.
+//! Where a run's time goes before anything is judged or written: each stage alone, on one thread, in this
+//! process. Times are processor times.
 #![allow(clippy::print_stdout, reason = "a measuring program speaks on the terminal")]
 
 use clap::Parser;
 use sha1::Sha1;
 use sha2::{Digest, Sha256};
+use spotwright_benches::clock::{Whose, timed};
 use spotwright_benches::floor::decode_and_inflate;
 use spotwright_benches::inflaters::all;
 use spotwright_benches::payload::DayArrays;
@@ -19,7 +21,6 @@ use std::fs::File;
 use std::hint::black_box;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
-use std::time::Instant;
 
 /// Injections a run's reference is learnt from here.
 const REFERENCE_INJECTIONS: usize = 24;
@@ -145,12 +146,10 @@ fn main() -> io::Result<()> {
     let mut times_ms = vec![Vec::new(); stages.len()];
     for _ in 0..arguments.repeats {
         for ((_, stage), times) in stages.iter_mut().zip(&mut times_ms) {
-            let start = Instant::now();
-            stage()?;
-            times.push(start.elapsed().as_secs_f64() * 1e3);
+            times.push(timed(Whose::ThisThread, stage)?.processor_ms);
         }
     }
-    println!("| stage | ms, least | ms, median | × F, median |\n|---|---|---|---|");
+    println!("| stage | processor ms, least | median | × F, median |\n|---|---|---|---|");
     let spreads: Vec<Spread> = times_ms.iter().filter_map(|times| Spread::of(times)).collect();
     for ((name, _), spread) in stages.iter().zip(&spreads) {
         println!(
