@@ -18,6 +18,7 @@ use spotwright_domain::reason::{Reason, ReasonCode};
 use spotwright_domain::trace::{Polarity, Trace};
 use spotwright_exchange::RunList;
 use spotwright_mzml as mzml;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Injections that threads work on before the next ones are taken; bounds memory, never results.
@@ -76,17 +77,22 @@ pub(crate) fn measure_run(
     run: &RunList,
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<MeasuredRun, WorkflowError> {
-    let reference = learn(setting, run);
+    let (reference, mut kept) = learn(setting, run);
     let mut measured = MeasuredRun {
         spool: Spool::new(),
         injections: Vec::new(),
         reference,
     };
     for (number, chunk) in run.injections.chunks(CHUNK).enumerate() {
+        let read: Vec<Option<FileOutcome>> = (0..chunk.len())
+            .map(|place| kept.remove(&(number * CHUNK + place)))
+            .collect();
         let done: Vec<_> = chunk
             .par_iter()
-            .map_init(Buffers::default, |buffers, injection| {
-                let measured_injection = measure_one(setting, injection, &measured.reference, buffers);
+            .zip(read)
+            .map_init(Buffers::default, |buffers, (injection, read)| {
+                let read = read.unwrap_or_else(|| read_file(setting, injection, buffers));
+                let measured_injection = measure_one(setting, injection, read, &measured.reference, buffers);
                 let compact = compact(setting.method, injection, &measured_injection);
                 progress(1);
                 Spool::encode(&measured_injection).map(|bytes| (bytes, compact))
@@ -102,27 +108,27 @@ pub(crate) fn measure_run(
     Ok(measured)
 }
 
-/// The run's own retention, width and limits, from its calibrators, and from its controls where those are few.
-fn learn(setting: &RunSetting<'_>, run: &RunList) -> RunReference {
-    let of_role = |role| {
-        run.injections
-            .iter()
-            .filter(move |injection| injection.role == role)
-    };
-    let chosen: Vec<&Injection> = of_role(SampleRole::Calibrator)
+/// The run's own retention, width and limits, from its calibrators, and from its controls where those are few; and
+/// what was read for it, by position in the run, so that no file is read twice.
+fn learn(setting: &RunSetting<'_>, run: &RunList) -> (RunReference, BTreeMap<usize, FileOutcome>) {
+    let of_role =
+        |role| (0..run.injections.len()).filter(move |position| run.injections[*position].role == role);
+    let chosen: Vec<usize> = of_role(SampleRole::Calibrator)
         .chain(of_role(SampleRole::Control))
         .take(REFERENCE_INJECTIONS)
         .collect();
-    let traces: Vec<Vec<Trace>> = chosen
+    let read: Vec<FileOutcome> = chosen
         .par_iter()
-        .map_init(Buffers::default, |buffers, injection| {
-            read_file(setting, injection, buffers)
-                .map(|(traces, _)| traces)
-                .unwrap_or_default()
+        .map_init(Buffers::default, |buffers, position| {
+            read_file(setting, &run.injections[*position], buffers)
         })
         .collect();
-    let slices: Vec<&[Trace]> = traces.iter().map(Vec::as_slice).collect();
-    chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration)
+    let slices: Vec<&[Trace]> = read
+        .iter()
+        .map(|outcome| outcome.as_ref().map_or(&[][..], |(traces, _)| traces))
+        .collect();
+    let reference = chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration);
+    (reference, chosen.into_iter().zip(read).collect())
 }
 
 /// Traces and digest of a file, or why not, with the digest when the bytes could be read.
@@ -167,10 +173,11 @@ fn is_wanted(header: &mzml::TraceHeader<'_>, transitions: &[TransitionOf], toler
 fn measure_one(
     setting: &RunSetting<'_>,
     injection: &Injection,
+    read: FileOutcome,
     reference: &RunReference,
     buffers: &mut Buffers,
 ) -> MeasuredInjection {
-    let (traces, trace_sha256, mut reasons) = match read_file(setting, injection, buffers) {
+    let (traces, trace_sha256, mut reasons) = match read {
         Ok((traces, digest)) => (traces, Some(digest), Vec::new()),
         Err(why) => (Vec::new(), why.1, vec![why.0]),
     };
