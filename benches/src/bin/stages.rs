@@ -25,6 +25,9 @@ use std::path::{Path, PathBuf};
 /// Injections a run's reference is learnt from here.
 const REFERENCE_INJECTIONS: usize = 24;
 
+/// A name and the work.
+type Stage<'a> = (&'static str, Box<dyn FnMut() -> io::Result<()> + 'a>);
+
 /// Time each stage of measuring a day, alone.
 #[derive(Parser)]
 struct Arguments {
@@ -55,7 +58,7 @@ fn main() -> io::Result<()> {
     let mut buffer = Vec::new();
     let mut mzml = spotwright_mzml::Scratch::default();
     let options = ReadOptions::default();
-    let mut stages: Vec<(&str, Box<dyn FnMut() -> io::Result<()> + '_>)> = vec![
+    let mut stages: Vec<Stage<'_>> = vec![
         (
             "F: base64 and inflate (zune-inflate)",
             Box::new(|| decode_and_inflate(&arrays, inflater.as_mut(), &mut packed).map(|_| ())),
