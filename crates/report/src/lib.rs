@@ -12,4 +12,4 @@ mod page;
 mod words;
 
 pub use index::{DayContext, RunLink, index_page};
-pub use page::{PageContext, PageTotals, RunPage, Shown};
+pub use page::{PageContext, PageTotals, RunPage, Shown, draw_chromatograms};

@@ -85,7 +85,10 @@ pub fn internal_standard(
         },
         15.0,
     );
-    let stepped = of.reasons.iter().any(|reason| reason.code == ReasonCode::InternalStandardStep);
+    let stepped = of
+        .reasons
+        .iter()
+        .any(|reason| reason.code == ReasonCode::InternalStandardStep);
     if let Some(step) = of.step.filter(|_| stepped) {
         panel.upright(f64::from(step.first_order) - 0.5);
         if let Some(across) = panel.x.at(f64::from(step.first_order) - 0.5) {

@@ -9,6 +9,9 @@ use spotwright_domain::plot::ChromatogramPlot;
 use spotwright_domain::reason::{Severity, heaviest};
 use spotwright_domain::record::{InjectionRecord, ResultVerdict};
 
+/// Room for a thumbnail, so that a strip rarely grows while it is drawn.
+const STRIP_BYTES_A_TRANSITION: usize = 1200;
+
 /// Strips drawn so far.
 #[derive(Debug)]
 pub(super) struct Chromatograms {
@@ -34,20 +37,18 @@ impl Chromatograms {
         }
     }
 
-    /// Draws an injection if it is to be shown; says whether it was.
-    pub(super) fn take(&mut self, of: &InjectionRecord, plots: &[ChromatogramPlot]) -> bool {
-        if of.transitions.is_empty() {
+    /// Takes an injection's strip in if it is to be shown; says whether it was. `strip` is [`draw_chromatograms`] of
+    /// this injection, and is asked for only when it is needed.
+    pub(super) fn take(&mut self, of: &InjectionRecord, strip: impl FnOnce() -> Option<String>) -> bool {
+        if let Shown::ByException { limit } = self.shown
+            && self.injections >= limit as u64
+        {
+            self.beyond_limit += u64::from(is_shown(of, self.shown));
             return false;
         }
-        if let Shown::ByException { limit } = self.shown {
-            if !calls_for_a_look(of) {
-                return false;
-            }
-            if self.injections >= limit as u64 {
-                self.beyond_limit += 1;
-                return false;
-            }
-        }
+        let Some(strip) = strip() else {
+            return false;
+        };
         if self.transitions.is_empty() {
             self.transitions = of
                 .transitions
@@ -58,45 +59,14 @@ impl Chromatograms {
                 })
                 .collect();
         }
-        let order = of.injection.order;
-        let out = &mut self.strips;
-        out.push_str("<article id=\"c");
-        push_integer(out, i64::from(order));
-        out.push_str("\"><h3><a href=\"#i");
-        push_integer(out, i64::from(order));
-        out.push_str("\">");
-        push_integer(out, i64::from(order));
-        out.push_str("</a> <span>");
-        Sample(&of.injection).render_to(out);
-        out.push_str("</span> <small>");
-        of.injection.trace_file.as_str().render_to(out);
-        match &of.trace_sha256 {
-            Some(digest) => {
-                out.push_str(" · SHA-256 ");
-                digest.chars().take(12).collect::<String>().render_to(out);
-                out.push('…');
-            }
-            None => out.push_str(" · file not readable"),
-        }
-        out.push_str("</small></h3><div>");
-        for (place, transition) in of.transitions.iter().enumerate() {
-            // Almost always in order; looked for only when not.
-            let plot = plots
-                .get(place)
-                .filter(|plot| plot.transition == place)
-                .or_else(|| plots.iter().find(|plot| plot.transition == place));
-            push_thumbnail(
-                out,
-                order,
-                place,
-                transition,
-                plot.map_or(&[], |plot| &plot.points),
-            );
-            self.chromatograms += 1;
-        }
-        out.push_str("</div></article>");
+        self.strips.push_str(&strip);
+        self.chromatograms += of.transitions.len() as u64;
         self.injections += 1;
         true
+    }
+
+    pub(super) fn shown(&self) -> Shown {
+        self.shown
     }
 
     pub(super) fn drawn(&self) -> u64 {
@@ -135,6 +105,55 @@ impl Chromatograms {
     /// The strips, to stand between [`Self::opening`] and the section's end.
     pub(super) fn strips(&self) -> &str {
         &self.strips
+    }
+}
+
+/// Draws an injection's chromatograms, one strip of thumbnails, when `shown` calls for them (its limit aside). Needs
+/// nothing of the page, so that threads can draw while one writes.
+#[must_use]
+pub fn draw_chromatograms(of: &InjectionRecord, plots: &[ChromatogramPlot], shown: Shown) -> Option<String> {
+    if !is_shown(of, shown) {
+        return None;
+    }
+    let order = of.injection.order;
+    let mut out = String::with_capacity(of.transitions.len() * STRIP_BYTES_A_TRANSITION);
+    out.push_str("<article id=\"c");
+    push_integer(&mut out, i64::from(order));
+    out.push_str("\"><h3><a href=\"#i");
+    push_integer(&mut out, i64::from(order));
+    out.push_str("\">");
+    push_integer(&mut out, i64::from(order));
+    out.push_str("</a> <span>");
+    Sample(&of.injection).render_to(&mut out);
+    out.push_str("</span> <small>");
+    of.injection.trace_file.as_str().render_to(&mut out);
+    match &of.trace_sha256 {
+        Some(digest) => {
+            out.push_str(" · SHA-256 ");
+            digest.chars().take(12).collect::<String>().render_to(&mut out);
+            out.push('…');
+        }
+        None => out.push_str(" · file not readable"),
+    }
+    out.push_str("</small></h3><div>");
+    for (place, transition) in of.transitions.iter().enumerate() {
+        // Almost always in order; looked for only when not.
+        let plot = plots
+            .get(place)
+            .filter(|plot| plot.transition == place)
+            .or_else(|| plots.iter().find(|plot| plot.transition == place));
+        let points = plot.map_or(&[][..], |plot| &plot.points);
+        push_thumbnail(&mut out, order, place, transition, points);
+    }
+    out.push_str("</div></article>");
+    Some(out)
+}
+
+fn is_shown(of: &InjectionRecord, shown: Shown) -> bool {
+    match shown {
+        _ if of.transitions.is_empty() => false,
+        Shown::All => true,
+        Shown::ByException { .. } => calls_for_a_look(of),
     }
 }
 

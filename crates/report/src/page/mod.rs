@@ -15,6 +15,7 @@ mod verdict;
 use crate::words;
 use attention::Attention;
 use chromatograms::Chromatograms;
+pub use chromatograms::draw_chromatograms;
 use limits::LimitsInForce;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use spotwright_domain::plot::{ChromatogramPlot, RunSeries};
@@ -117,9 +118,23 @@ impl<W: Write> RunPage<W> {
     /// # Errors
     /// When writing fails.
     pub fn injection(&mut self, of: &InjectionRecord, plots: &[ChromatogramPlot]) -> io::Result<()> {
+        let shown = self.chromatograms.shown();
+        self.take(of, || draw_chromatograms(of, plots, shown))
+    }
+
+    /// Like [`Self::injection`], its chromatograms drawn before by [`draw_chromatograms`] for what the page's context
+    /// says is shown.
+    ///
+    /// # Errors
+    /// When writing fails.
+    pub fn injection_drawn(&mut self, of: &InjectionRecord, strip: Option<String>) -> io::Result<()> {
+        self.take(of, || strip)
+    }
+
+    fn take(&mut self, of: &InjectionRecord, strip: impl FnOnce() -> Option<String>) -> io::Result<()> {
         self.injections += 1;
         self.results += of.results.len() as u64;
-        let drawn = self.chromatograms.take(of, plots);
+        let drawn = self.chromatograms.take(of, strip);
         self.attention.take(of);
         results::push_injection(
             &mut self.out.waiting,

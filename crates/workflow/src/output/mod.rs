@@ -13,13 +13,12 @@ use crate::spool::Spool;
 use folder::PartialFolder;
 use json::ResultsJson;
 use rayon::prelude::*;
-use spotwright_domain::plot::ChromatogramPlot;
 use spotwright_domain::record::{InjectionRecord, RunRecord};
 use spotwright_exchange::Day;
-use spotwright_report::{DayContext, PageContext, RunLink, RunPage, Shown, index_page};
+use spotwright_report::{DayContext, PageContext, RunLink, RunPage, Shown, draw_chromatograms, index_page};
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Injections worked on together when results are written.
 const CHUNK: usize = 128;
@@ -43,7 +42,8 @@ struct Ready {
     json: Vec<u8>,
     csv: Vec<u8>,
     record: InjectionRecord,
-    plots: Vec<ChromatogramPlot>,
+    /// Its chromatograms as the page shows them.
+    strip: Option<String>,
 }
 
 impl<'a> Outputs<'a> {
@@ -80,7 +80,7 @@ impl<'a> Outputs<'a> {
         Ok(())
     }
 
-    fn write_run(&mut self, judged: &mut JudgedRun, report: &PathBuf) -> Result<(), WorkflowError> {
+    fn write_run(&mut self, judged: &mut JudgedRun, report: &Path) -> Result<(), WorkflowError> {
         let trouble = |source| file_error(report, source);
         let mut page = if self.html {
             let file = BufWriter::new(File::create(report).map_err(trouble)?);
@@ -92,35 +92,54 @@ impl<'a> Outputs<'a> {
             None
         };
         self.json.begin_run(&judged.record).map_err(trouble)?;
+        let shown = page.is_some().then(|| chromatograms_shown(judged));
         // The spool needs to be moved while the rest of the run is only looked at.
         let mut spool = std::mem::take(&mut judged.measured.spool);
         let positions = spool.len();
+        // While a chunk is made ready, the one before it is written.
+        let mut before: Vec<Result<Ready, WorkflowError>> = Vec::new();
         for from in (0..positions).step_by(CHUNK) {
             let encoded = spool.read_encoded(from, (from + CHUNK).min(positions))?;
-            let ready: Vec<Result<Ready, WorkflowError>> = encoded
-                .into_par_iter()
-                .enumerate()
-                .map(|(place, bytes)| ready(judged, from + place, &bytes))
-                .collect();
-            for injection in ready {
-                let Ready {
-                    json,
-                    csv,
-                    record,
-                    plots,
-                } = injection?;
-                self.json.injection(&json).map_err(trouble)?;
-                self.csv.write_all(&csv).map_err(trouble)?;
-                if let Some(page) = &mut page {
-                    page.injection(&record, &plots).map_err(trouble)?;
-                }
-            }
+            let make = || -> Vec<Result<Ready, WorkflowError>> {
+                encoded
+                    .into_par_iter()
+                    .enumerate()
+                    .map(|(place, bytes)| ready(judged, from + place, &bytes, shown))
+                    .collect()
+            };
+            let (made, written) = rayon::join(make, || self.write_chunk(before, page.as_mut(), report));
+            written?;
+            before = made;
         }
+        self.write_chunk(before, page.as_mut(), report)?;
         self.json.end_run().map_err(trouble)?;
         if let Some(page) = page {
             page.finish().map_err(trouble)?;
         }
         judged.measured.spool = spool;
+        Ok(())
+    }
+
+    fn write_chunk(
+        &mut self,
+        chunk: Vec<Result<Ready, WorkflowError>>,
+        mut page: Option<&mut RunPage<BufWriter<File>>>,
+        report: &Path,
+    ) -> Result<(), WorkflowError> {
+        let trouble = |source| file_error(report, source);
+        for injection in chunk {
+            let Ready {
+                json,
+                csv,
+                record,
+                strip,
+            } = injection?;
+            self.json.injection(&json).map_err(trouble)?;
+            self.csv.write_all(&csv).map_err(trouble)?;
+            if let Some(page) = &mut page {
+                page.injection_drawn(&record, strip).map_err(trouble)?;
+            }
+        }
         Ok(())
     }
 
@@ -131,13 +150,7 @@ impl<'a> Outputs<'a> {
             program_version: PROGRAM_VERSION,
             simulated: self.day.simulated,
             total_injections: judged.record.injections,
-            chromatograms_shown: if judged.measured.injections.len() <= SHOW_ALL_UP_TO {
-                Shown::All
-            } else {
-                Shown::ByException {
-                    limit: SHOW_ALL_UP_TO,
-                }
-            },
+            chromatograms_shown: chromatograms_shown(judged),
         }
     }
 
@@ -172,17 +185,34 @@ impl<'a> Outputs<'a> {
     }
 }
 
-fn ready(judged: &JudgedRun, position: usize, bytes: &[u8]) -> Result<Ready, WorkflowError> {
+fn chromatograms_shown(judged: &JudgedRun) -> Shown {
+    if judged.measured.injections.len() <= SHOW_ALL_UP_TO {
+        Shown::All
+    } else {
+        Shown::ByException {
+            limit: SHOW_ALL_UP_TO,
+        }
+    }
+}
+
+/// `shown`: which chromatograms are drawn; `None` without a page.
+fn ready(
+    judged: &JudgedRun,
+    position: usize,
+    bytes: &[u8],
+    shown: Option<Shown>,
+) -> Result<Ready, WorkflowError> {
     let measured = Spool::<MeasuredInjection>::decode(bytes)?;
     let (record, plots) = judged.record_of(position, measured);
     let trouble = |source: io::Error| file_error(&PathBuf::from(&record.id), source);
     let json = json::encode(&record).map_err(trouble)?;
     let csv = csv::encode(&record).map_err(trouble)?;
+    let strip = shown.and_then(|shown| draw_chromatograms(&record, &plots, shown));
     Ok(Ready {
         json,
         csv,
         record,
-        plots,
+        strip,
     })
 }
 
