@@ -128,66 +128,41 @@ pub(crate) fn failing_control(input: &RunInput<'_>, control: &PlacedControl) -> 
     ))
 }
 
-/// Errors of controls and of the curve's calibrators along the run, on one slope with a mean for each level: a level that stands
-/// at one place only says nothing (analysis of covariance; R. A. Fisher, Statistical Methods for Research Workers, 1932, §49.1).
+/// Whether errors move along the run. Two looks share the chance of a false alarm: controls alone, which did not make the
+/// curve, and controls with every calibrator, which reach further along the run (a closing calibrator that the drift itself
+/// made fail speaks too; the curve hides part of what its own calibrators would say).
 fn drift(input: &RunInput<'_>, run: &Run, of: &Measured, limit_pct: f64) -> Option<Reason> {
-    let mut levels: BTreeMap<(SampleRole, &LevelName), Vec<(f64, f64)>> = BTreeMap::new();
     let bound = WILDEST_ERROR * limit_pct;
-    let mut add = |position: usize, error: f64| {
-        let line = &input.injections[position].injection;
-        if let Some(level) = &line.level {
-            let point = (run.rank[position] as f64, error.clamp(-bound, bound));
-            levels.entry((line.role, level)).or_default().push(point);
-        }
-    };
+    let mut levels: Levels<'_> = BTreeMap::new();
     for control in &of.controls {
         if let Some(error) = control.error_pct {
-            add(control.position, error);
+            let line = &input.injections[control.position].injection;
+            let point = (run.rank[control.position] as f64, error.clamp(-bound, bound));
+            levels.entry(line.level.as_ref()).or_default().push(point);
         }
     }
+    let controls_alone = common_slope(&levels);
     if let Ok(settled) = &of.settled {
-        for ((calibrator, found), used) in of
-            .calibrators
-            .iter()
-            .zip(&settled.back_calculated)
-            .zip(&settled.used)
-        {
-            if let (Some(found), true) = (found, *used) {
-                add(
-                    calibrator.position,
-                    relative_error_pct(*found, calibrator.nominal),
-                );
+        for (calibrator, found) in of.calibrators.iter().zip(&settled.back_calculated) {
+            if let Some(found) = found {
+                // One mean for all calibrators: the curve itself holds their levels together.
+                let error = relative_error_pct(*found, calibrator.nominal).clamp(-bound, bound);
+                levels
+                    .entry(None)
+                    .or_default()
+                    .push((run.rank[calibrator.position] as f64, error));
             }
         }
     }
-    let (mut xx, mut xy, mut yy, mut points) = (0.0, 0.0, 0.0, 0);
-    let groups = levels.len();
-    for level in levels.values() {
-        let n = level.len() as f64;
-        let place = level.iter().fold(0.0, |sum, (x, _)| sum + x) / n;
-        let error = level.iter().fold(0.0, |sum, (_, y)| sum + y) / n;
-        for (x, y) in level {
-            xx += (x - place) * (x - place);
-            xy += (x - place) * (y - error);
-            yy += (y - error) * (y - error);
-        }
-        points += level.len();
-    }
-    let freedom = points.checked_sub(groups + 1).filter(|freedom| *freedom >= 3)? as f64;
-    let slope = xy / xx;
-    let noise = ((yy - slope * xy).max(0.0) / freedom / xx).sqrt();
-    let p_value = if noise > 0.0 {
-        student_t_two_sided_p(slope / noise, freedom).ok()?
-    } else {
-        0.0
-    };
     let first = run.rank[of.controls.first()?.position] as f64;
     let last = run.rank[of.controls.last()?.position] as f64;
-    let change = slope * (last - first);
     let limit = DRIFT_SHARE_OF_LIMIT * limit_pct;
-    if !change.is_finite() || p_value >= DRIFT_CHANCE || change.abs() <= limit {
-        return None;
-    }
+    let change = [controls_alone, common_slope(&levels)]
+        .into_iter()
+        .flatten()
+        .filter(|(_, p_value)| *p_value < 0.5 * DRIFT_CHANCE)
+        .map(|(slope, _)| slope * (last - first))
+        .find(|change| change.is_finite() && change.abs() > limit)?;
     Some(reason(
         ReasonCode::ControlsDrift,
         "EV-8.6",
@@ -199,6 +174,37 @@ fn drift(input: &RunInput<'_>, run: &Run, of: &Measured, limit_pct: f64) -> Opti
             stated(limit)
         ),
     ))
+}
+
+/// Place in the run and error (%) of controls by level, and of all calibrators under `None`.
+type Levels<'a> = BTreeMap<Option<&'a LevelName>, Vec<(f64, f64)>>;
+
+/// One slope along the run with a mean for each level, and its p value: a level that stands at one place only says nothing
+/// (analysis of covariance; R. A. Fisher, Statistical Methods for Research Workers, 1932, §49.1). `None`: too few points.
+fn common_slope(levels: &Levels<'_>) -> Option<(f64, f64)> {
+    let (mut xx, mut xy, mut yy, mut points) = (0.0, 0.0, 0.0, 0);
+    for level in levels.values() {
+        let n = level.len() as f64;
+        let place = level.iter().fold(0.0, |sum, (x, _)| sum + x) / n;
+        let error = level.iter().fold(0.0, |sum, (_, y)| sum + y) / n;
+        for (x, y) in level {
+            xx += (x - place) * (x - place);
+            xy += (x - place) * (y - error);
+            yy += (y - error) * (y - error);
+        }
+        points += level.len();
+    }
+    let freedom = points
+        .checked_sub(levels.len() + 1)
+        .filter(|freedom| *freedom >= 3)? as f64;
+    let slope = xy / xx;
+    let noise = ((yy - slope * xy).max(0.0) / freedom / xx).sqrt();
+    let p_value = if noise > 0.0 {
+        student_t_two_sided_p(slope / noise, freedom).ok()?
+    } else {
+        0.0
+    };
+    Some((slope, p_value))
 }
 
 /// Reasons the samples' places among the controls give; `standings` are of the samples only.

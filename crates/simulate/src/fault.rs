@@ -24,7 +24,7 @@ pub enum Fault {
         /// Which analyte.
         analyte: usize,
     },
-    /// The analyte's ratio falls by 12 % over the run.
+    /// The analyte's ratio falls by 18 % over the run.
     ControlsDrift {
         /// Which analyte.
         analyte: usize,
@@ -106,7 +106,7 @@ pub enum Fault {
     /// The response of every patient sample, standard and analyte, is 30 % lower than that of calibrators and
     /// controls.
     InternalStandardSamplesUnlike,
-    /// The analyte leaks into its internal standard: + 25 % of the standard at ULOQ.
+    /// The analyte leaks into its internal standard: + 35 % of the standard at ULOQ.
     CrossTalk {
         /// Which analyte.
         analyte: usize,

@@ -170,7 +170,7 @@ impl Planter<'_> {
                 Ok(Vec::new())
             }
             Fault::CrossTalk { analyte } => {
-                self.effects.cross_talk[analyte] = 0.25;
+                self.effects.cross_talk[analyte] = 0.35;
                 Ok(Vec::new())
             }
             Fault::LowSensitivity => {
@@ -191,6 +191,7 @@ impl Planter<'_> {
             Fault::IncurredRepeatDisagrees => {
                 let of = |line: &Line| line.injection.role == SampleRole::IncurredRepeat;
                 let line = self.pick(fault, |planter, place| of(&planter.sequence.lines[place]))?;
+                self.bring_into_range(line);
                 self.scale_all(line, 0.55);
                 Ok(vec![line])
             }
@@ -299,7 +300,7 @@ impl Planter<'_> {
     fn ratio_drift(&mut self, analyte: usize) -> Vec<usize> {
         let last = (self.sequence.lines.len() - 1) as f64;
         for (place, line) in self.sequence.lines.iter_mut().enumerate() {
-            line.effects.analyte[analyte] *= 1.0 - 0.12 * place as f64 / last;
+            line.effects.analyte[analyte] *= 1.0 - 0.18 * place as f64 / last;
         }
         Vec::new()
     }
@@ -344,6 +345,7 @@ impl Planter<'_> {
                 && injection.spot == Some(2)
                 && injection.repeat_of.is_none()
         })?;
+        self.bring_into_range(line);
         self.scale_all(line, 0.55);
         let card = self.sequence.lines[line].card;
         let lines = self.sequence.lines.iter().enumerate();
@@ -354,6 +356,33 @@ impl Planter<'_> {
             self.taken[*place] = true;
         }
         Ok(pair)
+    }
+
+    /// Gives the card of this line a concentration well within range of every analyte it asks for, on each of its
+    /// lines: two measurements can only disagree where both are numbers.
+    fn bring_into_range(&mut self, line: usize) {
+        let Some(card) = self.sequence.lines[line].card else {
+            return;
+        };
+        for (analyte, of) in self.panel.method.analytes.iter().enumerate() {
+            let asked = self.sequence.cards[card].concentrations[analyte];
+            let inside =
+                |concentration: f64| concentration > 5.0 * of.lloq() && concentration < 0.5 * of.uloq();
+            // The first analyte is asked for in any case, so that one of them stands in a run where another is rejected.
+            if asked.map_or(analyte != 0, inside) {
+                continue;
+            }
+            let concentration = (10.0 * of.lloq()).min(0.3 * of.uloq());
+            self.sequence.cards[card].concentrations[analyte] = Some(concentration);
+            for other in self
+                .sequence
+                .lines
+                .iter_mut()
+                .filter(|other| other.card == Some(card))
+            {
+                other.concentrations[analyte] = concentration;
+            }
+        }
     }
 
     fn foreign(
