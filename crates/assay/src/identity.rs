@@ -149,7 +149,9 @@ pub(crate) fn ion_ratios(
 
 fn ratio_reason(record: &IonRatioRecord, not_assessable_pct: f64) -> Option<Reason> {
     let number = record.qualifier + 1;
-    if within(record.difference_pct, record.tolerance_pct) {
+    // Where the tolerance is that wide the qualifier is lost in its noise: too little of it accuses nobody, too much does.
+    let lost_in_noise = record.difference_pct < 0.0 && !at_most(record.tolerance_pct, not_assessable_pct);
+    if within(record.difference_pct, record.tolerance_pct) || lost_in_noise {
         if at_most(record.tolerance_pct, not_assessable_pct) {
             return None;
         }

@@ -29,7 +29,7 @@ pub enum Fault {
         /// Which analyte.
         analyte: usize,
     },
-    /// The two calibrators of the lowest level disagree with everything: +45 % and −45 %.
+    /// The two calibrators of the lowest level disagree with everything: +60 % and −60 %.
     LowestCalibratorFails {
         /// Which analyte.
         analyte: usize,

@@ -31,7 +31,7 @@ impl Default for IntegrationSettings {
             expected_width_s: 4.0,
             search_half_width_min: 0.3,
             minimum_signal_to_noise: 3.0,
-            limit_height_fraction: 0.005,
+            limit_height_fraction: 0.02,
             smoothing_width_fraction: 0.5,
             saturation_counts: None,
             minimum_points: 8,
