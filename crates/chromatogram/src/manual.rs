@@ -135,6 +135,7 @@ pub(crate) fn measure(
         baseline_end_counts: baseline.at(to),
         integration: Integration::Manual {
             reason: limits.reason.clone(),
+            person: limits.person.clone(),
             automatic_area_counts_s: automatic.found().map(|peak| peak.area_counts_s),
         },
         flags,

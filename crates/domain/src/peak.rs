@@ -17,6 +17,8 @@ pub enum Integration {
     Manual {
         /// Why.
         reason: String,
+        /// Role or code of the person.
+        person: String,
         /// What the automatic limits gave (counts·s), kept beside it. `None`: no automatic peak.
         automatic_area_counts_s: Option<f64>,
     },

@@ -166,6 +166,8 @@ reason_codes! {
     ManyManualIntegrations = "many-manual-integrations",
     /// The trace had an oddity worth a look.
     TraceProblem = "trace-problem",
+    /// What the run's calibrators show of retention, width or noise is thin, or unlike the method.
+    RunReferenceUncertain = "run-reference-uncertain",
     /// Two injections point at the same bytes.
     SameTraceTwice = "same-trace-twice",
     // System suitability

@@ -98,6 +98,7 @@ fn remarks(peak: &PeakOutcome) -> String {
                 }
                 Integration::Manual {
                     reason,
+                    person,
                     automatic_area_counts_s,
                 } => {
                     let automatic = automatic_area_counts_s.map_or_else(
@@ -109,7 +110,7 @@ fn remarks(peak: &PeakOutcome) -> String {
                             )
                         },
                     );
-                    said.push(format!("limits set by hand: {reason} ({automatic})"));
+                    said.push(format!("limits set by hand by {person}: {reason} ({automatic})"));
                 }
             }
             said.extend(peak.flags.iter().map(|flag| words::peak_flag(*flag).to_owned()));

@@ -115,13 +115,18 @@ fn steps(
     let run = &judged.record;
     let judged_analyte = &run.analytes[analyte];
     let mut steps = vec![sample(injection, result, run)];
-    for transition in &injection.transitions {
+    for (transition, learnt) in injection
+        .transitions
+        .iter()
+        .zip(&judged.measured.reference.transitions)
+    {
+        let captured = learnt.captured_area_fraction;
         match transition.part {
             TransitionPart::Quantifier { analyte: place } if place == analyte => {
-                steps.push(peak("The analyte's peak", transition));
+                steps.push(peak("The analyte's peak", transition, captured));
             }
             TransitionPart::InternalStandard { standard: place } if place == standard => {
-                steps.push(peak("The internal standard's peak", transition));
+                steps.push(peak("The internal standard's peak", transition, captured));
             }
             _ => {}
         }
@@ -192,7 +197,8 @@ fn sample(injection: &InjectionRecord, result: &ResultRecord, run: &RunRecord) -
     step("The sample", lines)
 }
 
-fn peak(title: &str, of: &TransitionRecord) -> Step {
+/// `captured`: share of a whole peak that lies between the run's limits.
+fn peak(title: &str, of: &TransitionRecord, captured: f64) -> Step {
     let mut lines = vec![format!(
         "{}: m/z {} → {}, expected at {:.3} min (aligned to this injection's internal standards where they were found)",
         of.name, of.precursor_mz, of.product_mz, of.expected_retention_min
@@ -218,7 +224,7 @@ fn peak(title: &str, of: &TransitionRecord) -> Step {
                 "Area {} ± {} counts·s (standard uncertainty), {}",
                 short(found.area_counts_s),
                 short(found.area_standard_uncertainty_counts_s),
-                integration(&found.integration)
+                integration(&found.integration, captured)
             ));
             if !found.flags.is_empty() {
                 let flags: Vec<&str> = found.flags.iter().map(|flag| peak_flag(*flag)).collect();
@@ -242,19 +248,22 @@ fn peak(title: &str, of: &TransitionRecord) -> Step {
     step(title, lines)
 }
 
-fn integration(how: &Integration) -> String {
+fn integration(how: &Integration, captured: f64) -> String {
     match how {
-        Integration::Sum => "trapezoids over a fitted baseline".to_owned(),
+        Integration::Sum => format!(
+            "trapezoids over a fitted baseline, divided by {captured:.4}, the share of a peak between the run's limits"
+        ),
         Integration::Deconvolution { peaks } => {
             format!("separated from its neighbours by a fit of {peaks} exponentially modified Gaussians")
         }
         Integration::Manual {
             reason,
+            person,
             automatic_area_counts_s,
         } => {
             let automatic = automatic_area_counts_s
                 .map_or("no peak".to_owned(), |area| format!("{} counts·s", short(area)));
-            format!("limits set by hand ({reason}); automatic limits gave {automatic}")
+            format!("limits set by hand by {person} ({reason}); automatic limits gave {automatic}")
         }
     }
 }

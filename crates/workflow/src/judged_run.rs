@@ -3,12 +3,14 @@
 use crate::error::WorkflowError;
 use crate::measure::{MeasuredInjection, MeasuredRun, MeasuredTransition, RunSetting, measure_run};
 use crate::memory::Memory;
+use crate::notes;
 use spotwright_assay::{RunInput, RunJudgement, judge_run};
 use spotwright_chromatogram::ManualLimits;
 use spotwright_domain::identifier::CardId;
 use spotwright_domain::method::{Method, TransitionOf, TransitionPart};
 use spotwright_domain::plot::{ChromatogramPlot, RunSeries, SeriesPoint};
-use spotwright_domain::record::{InjectionRecord, ResultRecord, RunRecord, TransitionRecord};
+use spotwright_domain::reason::{Severity, heaviest};
+use spotwright_domain::record::{Acceptance, InjectionRecord, ResultRecord, RunRecord, TransitionRecord};
 use spotwright_domain::request::Request;
 use spotwright_exchange::{Day, MethodFile, RunList};
 use std::collections::BTreeMap;
@@ -82,7 +84,12 @@ impl JudgedRun {
             earlier: &earlier_value,
         };
         let judgement = judge_run(&input)?;
-        let record = judgement.run_record(sha256);
+        let mut record = judgement.run_record(sha256);
+        let learnt = notes::of_reference(&measured.reference.notes, &transitions);
+        if heaviest(&learnt) >= Some(Severity::Comment) && record.acceptance == Acceptance::Accepted {
+            record.acceptance = Acceptance::AcceptedWithComment;
+        }
+        record.reasons.extend(learnt);
         Ok(Self {
             method: method.clone(),
             transitions,

@@ -127,7 +127,18 @@ fn learn(setting: &RunSetting<'_>, run: &RunList) -> (RunReference, BTreeMap<usi
         .iter()
         .map(|outcome| outcome.as_ref().map_or(&[][..], |(traces, _)| traces))
         .collect();
-    let reference = chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration);
+    let mut reference =
+        chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration);
+    // A tolerance that the method states for an analyte comes before the usual one.
+    for (learnt, of) in reference.transitions.iter_mut().zip(&setting.transitions) {
+        let (TransitionPart::Quantifier { analyte } | TransitionPart::Qualifier { analyte, .. }) = of.part
+        else {
+            continue;
+        };
+        if let Some(tolerance) = setting.method.analytes[analyte].retention_tolerance_min {
+            learnt.retention_tolerance_min = tolerance;
+        }
+    }
     (reference, chosen.into_iter().zip(read).collect())
 }
 

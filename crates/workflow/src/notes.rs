@@ -1,7 +1,7 @@
 //! What reading and measuring noticed, as reasons a bench chemist can act on.
 
 use crate::words::trace_problem;
-use spotwright_chromatogram::{MatchCase, MeasurementNote, TraceMatch};
+use spotwright_chromatogram::{MatchCase, MeasurementNote, ReferenceNote, TraceMatch};
 use spotwright_domain::method::TransitionOf;
 use spotwright_domain::reason::{Reason, ReasonCode, Severity};
 use spotwright_domain::trace::{Trace, TraceProblem};
@@ -118,6 +118,50 @@ pub(crate) fn of_measurement(notes: &[MeasurementNote], transitions: &[Transitio
                 );
                 Some(reason(ReasonCode::ManualIntegration, "M10-33", Severity::Comment, text))
             }
+        })
+        .collect()
+}
+
+/// What learning the run's retention, width and noise noticed.
+pub(crate) fn of_reference(notes: &[ReferenceNote], transitions: &[TransitionOf]) -> Vec<Reason> {
+    let name = |transition: usize| transitions.get(transition).map_or("?", |of| of.name.as_str());
+    let say = |severity, text| reason(ReasonCode::RunReferenceUncertain, "EV-51", severity, text);
+    notes
+        .iter()
+        .map(|note| match note {
+            ReferenceNote::NothingFound { transition } => say(
+                Severity::Comment,
+                format!(
+                    "No calibrator or control shows a peak of {}; retention and width were taken from the method or from a neighbour",
+                    name(*transition)
+                ),
+            ),
+            ReferenceNote::ShapeBorrowed { transition, from } => say(
+                Severity::Note,
+                format!("The width of {} was taken from {}, whose peaks are clearer", name(*transition), name(*from)),
+            ),
+            ReferenceNote::FewInjections { transition, found, of } => say(
+                Severity::Note,
+                format!("Only {found} of {of} calibrators and controls show a peak of {}", name(*transition)),
+            ),
+            ReferenceNote::RetentionUnlikeMethod { transition, found_min, method_min } => say(
+                Severity::Comment,
+                format!(
+                    "{} elutes at {found_min:.3} min in this run, at {method_min:.3} min in the method; check column and gradient, then the method",
+                    name(*transition)
+                ),
+            ),
+            ReferenceNote::ShapeFitsPoorly { transition, residual_pct } => say(
+                Severity::Note,
+                format!(
+                    "The peaks of {} are unlike an exponentially modified Gaussian by {residual_pct:.1} % of their height; their limits are approximate, and the same in every injection",
+                    name(*transition)
+                ),
+            ),
+            ReferenceNote::NoiseAssumed { transition } => say(
+                Severity::Note,
+                format!("How noise grows with signal could not be seen for {}; 2 % a point was assumed", name(*transition)),
+            ),
         })
         .collect()
 }

@@ -459,12 +459,14 @@ fn manual_limits_are_kept_beside_the_automatic_area() {
     let by_hand = found(&measured, 1);
     let Integration::Manual {
         reason,
+        person,
         automatic_area_counts_s,
     } = &by_hand.integration
     else {
         panic!("{by_hand:?}")
     };
     assert_eq!(reason, "baseline drawn wrong");
+    assert_eq!(person, "analyst 2");
     assert_eq!(*automatic_area_counts_s, Some(found(&automatic, 1).area_counts_s));
     assert!((by_hand.area_counts_s / own.area - 1.0).abs() < 0.02);
     // The limits are the person's, up to the recorded points.

@@ -72,7 +72,7 @@ fn check(reference: &RunReference, tolerance: f64) {
         (of.width_half_height_s() / truth.width_half_height_s() - 1.0).abs() < tolerance,
         "{of:?}"
     );
-    let (left, right) = truth.distances_s(0.005);
+    let (left, right) = truth.distances_s(IntegrationSettings::default().limit_height_fraction);
     assert!(
         (of.left_limit_s / left - 1.0).abs() < 3.0 * tolerance,
         "{} against {left}",

@@ -126,12 +126,13 @@ fn check(path: &Path, per_min: f64) -> Tally {
         tally.largest_difference = tally.largest_difference.max(difference);
         tally.peaks += 1;
         // Their bounds lie at 5 % of the height and their baseline joins those points, which leaves out a part of every peak: a
-        // Gaussian's whole area is 1.127 times theirs (erf and the line's trapezoid), a tailing peak's somewhat more.
+        // Gaussian's whole area is 1.127 times theirs (erf and the line's trapezoid), a tailing peak's somewhat more. One
+        // whose tail the run's limits cut may have less: bounds differ, so the comparison is loose on purpose.
         let theirs = main("area_linear_baseline") / per_min * 60.0;
         let clear = |flag: &PeakFlag| !matches!(flag, PeakFlag::Overlapping | PeakFlag::SeveralInWindow);
         if peak.flags.iter().all(clear) {
             tally.alone += 1;
-            tally.near_reference += usize::from((1.0..1.3).contains(&(peak.area_counts_s / theirs)));
+            tally.near_reference += usize::from((0.95..1.3).contains(&(peak.area_counts_s / theirs)));
         }
     }
     tally
