@@ -1,0 +1,75 @@
+//! Every planted fault is named; nothing sound is rejected.
+
+use crate::runs::{clean, demo, one_fault_each};
+use spotwright_simulate::Fault;
+use spotwright_testkit::comparison::Comparison;
+use std::collections::BTreeSet;
+
+fn all() -> [(&'static str, &'static Comparison); 3] {
+    [
+        ("clean runs", clean()),
+        ("demo days", demo()),
+        ("one fault each", one_fault_each()),
+    ]
+}
+
+#[test]
+fn every_planted_fault_is_named() {
+    for (what, comparison) in [("demo days", demo()), ("one fault each", one_fault_each())] {
+        let missed: Vec<String> = comparison
+            .faults
+            .iter()
+            .filter(|fault| !fault.named)
+            .map(|fault| {
+                format!(
+                    "{} {} at {:?}: expected {}, found {:?}",
+                    fault.run, fault.fault, fault.orders, fault.expected, fault.found
+                )
+            })
+            .collect();
+        assert!(
+            missed.is_empty(),
+            "{what}: {} of {} faults not named:\n{}",
+            missed.len(),
+            comparison.faults.len(),
+            missed.join("\n")
+        );
+    }
+    let known: BTreeSet<&str> = Fault::one_of_each().iter().map(|fault| fault.kind()).collect();
+    let planted: BTreeSet<&str> = one_fault_each()
+        .faults
+        .iter()
+        .map(|fault| fault.fault.as_str())
+        .collect();
+    assert_eq!(planted, known);
+}
+
+#[test]
+fn nothing_sound_is_rejected() {
+    for (what, comparison) in all() {
+        assert!(comparison.patient_results > 1000, "{what}");
+        let rejected = &comparison.false_rejections;
+        assert!(
+            rejected.is_empty(),
+            "{what}: {}:\n{}",
+            rejected.len(),
+            rejected.join("\n")
+        );
+    }
+}
+
+#[test]
+fn runs_are_accepted_and_rejected_as_they_should_be() {
+    for (what, comparison) in all() {
+        let wrong = &comparison.wrong_acceptances;
+        assert!(wrong.is_empty(), "{what}: {}:\n{}", wrong.len(), wrong.join("\n"));
+    }
+}
+
+#[test]
+fn named_cases_are_the_right_ones() {
+    for (what, comparison) in all() {
+        let wrong = &comparison.wrong_cases;
+        assert!(wrong.is_empty(), "{what}: {}:\n{}", wrong.len(), wrong.join("\n"));
+    }
+}
