@@ -159,7 +159,10 @@ fn results(day: &Day, name: &str, truth: &Value, found: &Value, comparison: &mut
         if role == "patient" {
             comparison.patient_results += 1;
             let planted = !list(&truth["faults"]).is_empty();
-            if result["verdict"] == "not-reportable" && !planted && !carried && concentration < uloq {
+            // Near the upper limit noise alone decides on which side a result falls; how near is judged below.
+            let above = case == "above-uloq" && concentration > uloq / 1.3;
+            if result["verdict"] == "not-reportable" && !planted && !carried && !above && concentration < uloq
+            {
                 comparison
                     .false_rejections
                     .push(format!("{label}: {}", result["reasons"]));
