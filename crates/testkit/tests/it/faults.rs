@@ -52,7 +52,14 @@ fn nothing_sound_is_rejected() {
             "{what}: {}",
             comparison.patient_results
         );
-        let rejected = &comparison.false_rejections;
+        // ICH M10 3.3.1 (M10-26): where the dilution controls fail, which one of these runs has planted, samples diluted
+        // by that factor are measured again, sound as they may be.
+        let rejected: Vec<&str> = comparison
+            .false_rejections
+            .iter()
+            .map(String::as_str)
+            .filter(|line| !(what == "one fault each" && line.contains("\"dilution-control-fails\"")))
+            .collect();
         assert!(
             rejected.is_empty(),
             "{what}: {}:\n{}",
