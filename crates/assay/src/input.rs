@@ -20,6 +20,8 @@ pub struct AssayInjection {
     pub analytes: Vec<AnalyteResponses>,
     /// Why the trace file could not be used; its responses are then missing.
     pub file_problem: Option<Reason>,
+    /// What reading the file noticed and a result's verdict must know, with the index of the analyte it concerns.
+    pub remarks: Vec<(usize, Reason)>,
     /// SHA-256 of the trace file's bytes; `None`: file unreadable.
     pub trace_digest: Option<[u8; 32]>,
 }

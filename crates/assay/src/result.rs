@@ -56,6 +56,12 @@ pub(crate) fn result_of(context: Context<'_, '_>, position: usize, analyte: usiz
             reasons.extend(card_reasons(card, request, injected_at, &input.method.validated));
         }
     }
+    let remarks = input.injections[position].remarks.iter();
+    reasons.extend(
+        remarks
+            .filter(|(of, _)| *of == analyte)
+            .map(|(_, remark)| remark.clone()),
+    );
     reasons.extend(repeat_bookkeeping(input, run, position));
     reasons.extend(incurred_reason(context, position, analyte));
     reasons.extend(facts.level_reasons.get(&position).cloned());

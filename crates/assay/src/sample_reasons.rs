@@ -83,6 +83,10 @@ fn standard_absent(why: NoPeakReason) -> Reason {
             ReasonCode::TraceMissing,
             "The file holds no trace of the internal standard, so there is no ratio: check the acquisition and inject again.",
         ),
+        NoPeakReason::WindowOutsideTrace => (
+            ReasonCode::TraceMissing,
+            "The recorded time ends before the internal standard would appear, so there is no ratio: check the acquisition window and inject again.",
+        ),
         NoPeakReason::FileUnreadable => (
             ReasonCode::TraceFileUnreadable,
             "The trace file could not be read: export it again, or inject again.",

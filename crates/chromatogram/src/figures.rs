@@ -70,13 +70,18 @@ fn between(low_x: f64, high_x: f64, low: f64, high: f64) -> f64 {
     low_x + share.clamp(0.0, 1.0) * (high_x - low_x)
 }
 
-/// Fewest points of a flat top.
-const FLAT_POINTS: usize = 3;
+/// Fewest points of a flat top where no ceiling is stated: three equal points are met by chance once in some hundred thousand
+/// noisy peaks, which is once in a laboratory's month.
+const FLAT_POINTS: usize = 4;
+/// Fewest points of a flat top near a stated ceiling.
+const FLAT_POINTS_NEAR_CEILING: usize = 3;
 /// Points of a flat top lie this close to the highest, as a share of it.
 const FLAT_SHARE: f64 = 2e-4;
 /// A flat top lasts at least this share of the usual width at half height: a Gaussian top stays within `FLAT_SHARE` for 2 %.
 const FLAT_WIDTH: f64 = 0.1;
 
+/// Share of a stated ceiling below which a plateau is chance.
+const FLAT_BELOW_CEILING: f64 = 0.8;
 /// Whether the highest points form a plateau: at the stated ceiling, or several in a row that are equal while a peak's top is not.
 pub(crate) fn is_saturated(
     x: &[f64],
@@ -86,13 +91,24 @@ pub(crate) fn is_saturated(
     noise: f64,
 ) -> bool {
     let highest = y.iter().fold(f64::NEG_INFINITY, |most, v| most.max(*v));
-    if ceiling.is_some_and(|ceiling| highest >= ceiling) {
-        return true;
+    if let Some(ceiling) = ceiling {
+        // A detector whose ceiling is stated does not flatten far below it.
+        if highest < FLAT_BELOW_CEILING * ceiling {
+            return false;
+        }
+        if highest >= ceiling {
+            return true;
+        }
     }
     // A few counts are equal by chance.
     if highest <= 50.0 * noise {
         return false;
     }
+    let points = if ceiling.is_some() {
+        FLAT_POINTS_NEAR_CEILING
+    } else {
+        FLAT_POINTS
+    };
     let mut run_start = None;
     for (i, value) in y.iter().enumerate() {
         if *value < highest * (1.0 - FLAT_SHARE) {
@@ -100,7 +116,7 @@ pub(crate) fn is_saturated(
             continue;
         }
         let start = *run_start.get_or_insert(i);
-        if i - start + 1 >= FLAT_POINTS && x[i] - x[start] >= FLAT_WIDTH * usual_width_s {
+        if i - start + 1 >= points && x[i] - x[start] >= FLAT_WIDTH * usual_width_s {
             return true;
         }
     }

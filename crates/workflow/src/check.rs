@@ -89,6 +89,7 @@ fn oddities(traces: &[Trace], transitions: &[TransitionOf], mz_tolerance: f64) -
     let matches = spotwright_chromatogram::match_traces(traces, transitions, mz_tolerance);
     let reasons = crate::notes::of_traces(traces)
         .into_iter()
+        .map(|(_, reason)| reason)
         .chain(crate::notes::of_matches(&matches, transitions));
     reasons.map(|reason| reason.text).collect()
 }

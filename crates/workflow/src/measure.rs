@@ -14,7 +14,7 @@ use spotwright_domain::injection::{Injection, SampleRole};
 use spotwright_domain::method::{IntegrationSettings, Method, TransitionOf, TransitionPart};
 use spotwright_domain::peak::{NoPeakReason, PeakOutcome, Response};
 use spotwright_domain::plot::ChromatogramPlot;
-use spotwright_domain::reason::{Reason, ReasonCode};
+use spotwright_domain::reason::{Reason, ReasonCode, Severity};
 use spotwright_domain::trace::{Polarity, Trace};
 use spotwright_exchange::RunList;
 use spotwright_mzml as mzml;
@@ -41,6 +41,8 @@ pub(crate) struct MeasuredInjection {
     pub(crate) plots: Vec<ChromatogramPlot>,
     pub(crate) trace_sha256: Option<[u8; 32]>,
     pub(crate) reasons: Vec<Reason>,
+    /// Of the reasons, those that a result's verdict must know, with the index of the analyte.
+    pub(crate) remarks: Vec<(usize, Reason)>,
 }
 
 /// A run, measured: compact numbers in memory, evidence in the spool.
@@ -202,6 +204,7 @@ fn measure_one(
             plots: Vec::new(),
             trace_sha256,
             reasons,
+            remarks: Vec::new(),
         };
     }
     let settings = &setting.method.integration;
@@ -221,7 +224,9 @@ fn measure_one(
         &manual,
         &mut buffers.chromatogram,
     );
-    reasons.extend(notes::of_traces(&traces));
+    let noticed = notes::of_traces(&traces);
+    let remarks = remarks(setting.method, &setting.transitions, &matches, &noticed);
+    reasons.extend(noticed.into_iter().map(|(_, reason)| reason));
     reasons.extend(notes::of_matches(&matches, &setting.transitions));
     reasons.extend(notes::of_measurement(&measured.notes, &setting.transitions));
     let transitions: Vec<MeasuredTransition> = measured
@@ -242,7 +247,36 @@ fn measure_one(
         plots,
         trace_sha256,
         reasons,
+        remarks,
     }
+}
+
+/// What was noticed of the traces that an analyte's result rests on: its own and its internal standard's.
+fn remarks(
+    method: &Method,
+    transitions: &[TransitionOf],
+    matches: &[TraceMatch],
+    noticed: &[(usize, Reason)],
+) -> Vec<(usize, Reason)> {
+    let mut remarks = Vec::new();
+    for (place, reason) in noticed
+        .iter()
+        .filter(|(_, reason)| reason.severity >= Severity::Comment)
+    {
+        for (analyte, of) in method.analytes.iter().enumerate() {
+            let standard = method.internal_standard_index(of);
+            let rests_on = |part: TransitionPart| match part {
+                TransitionPart::InternalStandard { standard: other } => other == standard,
+                TransitionPart::Quantifier { analyte: other }
+                | TransitionPart::Qualifier { analyte: other, .. } => other == analyte,
+            };
+            let mut pairs = transitions.iter().zip(matches);
+            if pairs.any(|(of, found)| found.trace == Some(*place) && rests_on(of.part)) {
+                remarks.push((analyte, reason.clone()));
+            }
+        }
+    }
+    remarks
 }
 
 /// The recorded points around each transition's expected retention and limits.
@@ -293,6 +327,7 @@ fn compact(method: &Method, injection: &Injection, measured: &MeasuredInjection)
             .iter()
             .find(|reason| reason.code == ReasonCode::TraceFileUnreadable)
             .cloned(),
+        remarks: measured.remarks.clone(),
         trace_digest: measured.trace_sha256,
     };
     for (of, found) in method.transitions().iter().zip(&measured.transitions) {

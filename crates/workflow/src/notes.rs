@@ -26,12 +26,14 @@ pub(crate) fn unreadable(file: &str, why: &str) -> Reason {
 }
 
 /// Oddities of the traces, said once for each kind and trace.
-pub(crate) fn of_traces(traces: &[Trace]) -> Vec<Reason> {
-    let problems = traces
-        .iter()
-        .flat_map(|trace| trace.problems.iter().map(move |problem| (trace, problem)));
+///
+/// Each with the place of the trace in `traces`.
+pub(crate) fn of_traces(traces: &[Trace]) -> Vec<(usize, Reason)> {
+    let places = traces.iter().enumerate();
+    let problems =
+        places.flat_map(|(place, trace)| trace.problems.iter().map(move |problem| (place, trace, problem)));
     problems
-        .map(|(trace, problem)| of_problem(trace, problem))
+        .map(|(place, trace, problem)| (place, of_problem(trace, problem)))
         .collect()
 }
 

@@ -304,6 +304,7 @@ impl Laboratory {
             standards: vec![standard],
             analytes: lines,
             file_problem: None,
+            remarks: Vec::new(),
             trace_digest: None,
         });
         order
