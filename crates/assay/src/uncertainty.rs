@@ -10,6 +10,7 @@ use crate::preparation::{Preparation, Reading};
 use crate::response_ratio::AreaRatio;
 use spotwright_domain::record::BudgetTerm;
 use spotwright_numerics::distribution::student_t_quantile;
+use std::sync::OnceLock;
 
 /// A curve with everything needed to read a concentration with its uncertainty.
 #[derive(Debug, Clone, PartialEq)]
@@ -18,6 +19,7 @@ pub struct ErrorModel {
     pub preparation: Preparation,
     /// Covariance of the coefficients under the preparation model, row by row.
     covariance: Vec<Vec<f64>>,
+    factors: CoverageFactors,
 }
 
 /// A concentration with its budget, undiluted, in the analyte's unit.
@@ -67,6 +69,7 @@ impl ErrorModel {
         Self {
             preparation,
             covariance,
+            factors: CoverageFactors::default(),
         }
     }
 
@@ -104,7 +107,7 @@ impl ErrorModel {
             return Err(InverseOutcome::NotComputable);
         }
         let (standard_uncertainty, degrees_of_freedom) = combine(&budget);
-        let half_width = coverage_factor_95(degrees_of_freedom) * standard_uncertainty;
+        let half_width = self.factors.at(degrees_of_freedom) * standard_uncertainty;
         Ok(Estimate {
             interval_95: [(value - half_width).max(0.0), value + half_width],
             value,
@@ -142,12 +145,50 @@ pub fn combine(budget: &[BudgetTerm]) -> (f64, f64) {
     (variance.sqrt(), degrees_of_freedom)
 }
 
+/// [`coverage_factor_95`], each worked out once: a run asks thousands of times for a few dozen.
+#[derive(Debug, Clone)]
+struct CoverageFactors {
+    /// By whole degrees of freedom, from 0.
+    known: Vec<OnceLock<f64>>,
+}
+
+impl CoverageFactors {
+    /// Degrees of freedom above this are rare: area noise has to outweigh the preparation by far.
+    const KEPT: usize = 512;
+
+    fn at(&self, degrees_of_freedom: f64) -> f64 {
+        let whole = whole(degrees_of_freedom);
+        match self.known.get(whole as usize) {
+            Some(factor) => *factor.get_or_init(|| coverage_factor_95(whole)),
+            None => coverage_factor_95(whole),
+        }
+    }
+}
+
+impl Default for CoverageFactors {
+    fn default() -> Self {
+        Self {
+            known: vec![OnceLock::new(); Self::KEPT],
+        }
+    }
+}
+
+/// What has been worked out so far is no part of what a model is.
+impl PartialEq for CoverageFactors {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
 /// Student's t for 95 %, degrees of freedom truncated down to a whole number (JCGM 100:2008 §G.4.1), at least 1.
 #[must_use]
 pub fn coverage_factor_95(degrees_of_freedom: f64) -> f64 {
-    let whole = libm::floor(degrees_of_freedom).clamp(1.0, MANY_DEGREES_OF_FREEDOM);
     // Never refused: the probability is fixed and the degrees of freedom are at least 1.
-    student_t_quantile(0.975, whole).unwrap_or(1.959_963_984_540_054)
+    student_t_quantile(0.975, whole(degrees_of_freedom)).unwrap_or(1.959_963_984_540_054)
+}
+
+fn whole(degrees_of_freedom: f64) -> f64 {
+    libm::floor(degrees_of_freedom).clamp(1.0, MANY_DEGREES_OF_FREEDOM)
 }
 
 #[cfg(test)]
@@ -184,5 +225,16 @@ mod tests {
         };
         let (_, df) = combine(&[known]);
         assert!((coverage_factor_95(df) - 1.959_96).abs() < 1e-4);
+    }
+
+    #[test]
+    fn remembered_factors_are_those_worked_out() {
+        let factors = CoverageFactors::default();
+        for df in [0.3, 1.0, 2.9, 16.76, 16.0, 511.9, 512.0, 513.5, 4e5, 1e9, 16.76] {
+            assert_eq!(factors.at(df).to_bits(), coverage_factor_95(df).to_bits(), "{df}");
+        }
+        // JCGM 100:2008 table G.2: t95(1) = 12.71, t95(50) = 2.01.
+        assert!((factors.at(1.7) - 12.71).abs() < 5e-3);
+        assert!((factors.at(50.2) - 2.01).abs() < 5e-3);
     }
 }
