@@ -20,12 +20,19 @@ use spotwright_exchange::RunList;
 use spotwright_mzml as mzml;
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::{Mutex, PoisonError};
 
 /// Injections that threads work on before the next ones are taken; bounds memory, never results.
 const CHUNK: usize = 128;
 
 /// Most injections the run's reference is learned from.
 const REFERENCE_INJECTIONS: usize = 24;
+
+/// Injections read by the other threads while one learns the reference: about as long as that takes.
+const READ_AHEAD: usize = 24;
+
+/// Most injections a thread takes at once, so that none is left with work when the others wait.
+const AT_ONCE: usize = 2;
 
 /// One transition of a measured injection.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -62,12 +69,29 @@ pub(crate) struct RunSetting<'a> {
     pub(crate) plots: bool,
 }
 
-/// Buffers a thread reuses.
+/// Buffers reused from injection to injection.
 #[derive(Default)]
 struct Buffers {
     file: Vec<u8>,
     mzml: mzml::Scratch,
     chromatogram: chromatogram::Scratch,
+}
+
+/// Buffers that no thread holds: at most as many as there are threads.
+#[derive(Default)]
+struct BufferPool {
+    idle: Mutex<Vec<Buffers>>,
+}
+
+impl BufferPool {
+    fn with<T>(&self, work: impl FnOnce(&mut Buffers) -> T) -> T {
+        // Buffers carry nothing from one use to the next, so a panic elsewhere cannot have spoilt them.
+        let idle = || self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut buffers = idle().pop().unwrap_or_default();
+        let done = work(&mut buffers);
+        idle().push(buffers);
+        done
+    }
 }
 
 /// Measures a run.
@@ -79,7 +103,8 @@ pub(crate) fn measure_run(
     run: &RunList,
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<MeasuredRun, WorkflowError> {
-    let (reference, mut kept) = learn(setting, run);
+    let pool = BufferPool::default();
+    let (reference, mut kept) = learn(setting, run, &pool);
     let mut measured = MeasuredRun {
         spool: Spool::new(),
         injections: Vec::new(),
@@ -92,9 +117,12 @@ pub(crate) fn measure_run(
         let done: Vec<_> = chunk
             .par_iter()
             .zip(read)
-            .map_init(Buffers::default, |buffers, (injection, read)| {
-                let read = read.unwrap_or_else(|| read_file(setting, injection, buffers));
-                let measured_injection = measure_one(setting, injection, read, &measured.reference, buffers);
+            .with_max_len(AT_ONCE)
+            .map(|(injection, read)| {
+                let measured_injection = pool.with(|buffers| {
+                    let read = read.unwrap_or_else(|| read_file(setting, injection, buffers));
+                    measure_one(setting, injection, read, &measured.reference, buffers)
+                });
                 let compact = compact(setting.method, injection, &measured_injection);
                 progress(1);
                 Spool::encode(&measured_injection).map(|bytes| (bytes, compact))
@@ -111,26 +139,38 @@ pub(crate) fn measure_run(
 }
 
 /// The run's own retention, width and limits, from its calibrators, and from its controls where those are few; and
-/// what was read for it, by position in the run, so that no file is read twice.
-fn learn(setting: &RunSetting<'_>, run: &RunList) -> (RunReference, BTreeMap<usize, FileOutcome>) {
+/// what was read meanwhile, by position in the run, so that no file is read twice.
+fn learn(
+    setting: &RunSetting<'_>,
+    run: &RunList,
+    pool: &BufferPool,
+) -> (RunReference, BTreeMap<usize, FileOutcome>) {
     let of_role =
         |role| (0..run.injections.len()).filter(move |position| run.injections[*position].role == role);
     let chosen: Vec<usize> = of_role(SampleRole::Calibrator)
         .chain(of_role(SampleRole::Control))
         .take(REFERENCE_INJECTIONS)
         .collect();
-    let read: Vec<FileOutcome> = chosen
-        .par_iter()
-        .map_init(Buffers::default, |buffers, position| {
-            read_file(setting, &run.injections[*position], buffers)
-        })
+    let ahead: Vec<usize> = (0..run.injections.len())
+        .filter(|position| !chosen.contains(position))
+        .take(READ_AHEAD)
         .collect();
+    let read_all = |positions: &[usize]| -> Vec<FileOutcome> {
+        positions
+            .par_iter()
+            .with_max_len(AT_ONCE)
+            .map(|position| pool.with(|buffers| read_file(setting, &run.injections[*position], buffers)))
+            .collect()
+    };
+    let read = read_all(&chosen);
     let slices: Vec<&[Trace]> = read
         .iter()
         .map(|outcome| outcome.as_ref().map_or(&[][..], |(traces, _)| traces))
         .collect();
-    let mut reference =
-        chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration);
+    let (mut reference, read_ahead) = rayon::join(
+        || chromatogram::learn_reference(&slices, &setting.transitions, &setting.method.integration),
+        || read_all(&ahead),
+    );
     // A tolerance that the method states for an analyte comes before the usual one.
     for (learnt, of) in reference.transitions.iter_mut().zip(&setting.transitions) {
         let (TransitionPart::Quantifier { analyte } | TransitionPart::Qualifier { analyte, .. }) = of.part
@@ -141,7 +181,11 @@ fn learn(setting: &RunSetting<'_>, run: &RunList) -> (RunReference, BTreeMap<usi
             learnt.retention_tolerance_min = tolerance;
         }
     }
-    (reference, chosen.into_iter().zip(read).collect())
+    let kept = chosen
+        .into_iter()
+        .zip(read)
+        .chain(ahead.into_iter().zip(read_ahead));
+    (reference, kept.collect())
 }
 
 /// Traces and digest of a file, or why not, with the digest when the bytes could be read.

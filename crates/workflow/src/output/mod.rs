@@ -23,6 +23,9 @@ use std::path::{Path, PathBuf};
 /// Injections worked on together when results are written.
 const CHUNK: usize = 128;
 
+/// Most injections a thread takes at once, so that none is left with work when the others wait.
+const AT_ONCE: usize = 4;
+
 /// Runs up to this many injections show every chromatogram; longer ones show those a person must look at.
 const SHOW_ALL_UP_TO: usize = 1000;
 
@@ -104,6 +107,7 @@ impl<'a> Outputs<'a> {
                 encoded
                     .into_par_iter()
                     .enumerate()
+                    .with_max_len(AT_ONCE)
                     .map(|(place, bytes)| ready(judged, from + place, &bytes, shown))
                     .collect()
             };
