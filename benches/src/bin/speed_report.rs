@@ -27,6 +27,9 @@ struct Arguments {
     /// Paired repeats: floor, run, floor, run, …
     #[arg(long, default_value_t = 11)]
     repeats: usize,
+    /// Days on which one thread is set against two, by their number of injections; `0` for none
+    #[arg(long, value_delimiter = ',', default_values_t = [500, 5_000])]
+    scaling: Vec<u64>,
     /// Days whose memory is measured, by their number of injections; `0` for none
     #[arg(long, value_delimiter = ',', default_values_t = [500, 5_000, 50_000])]
     memory: Vec<u64>,
@@ -57,8 +60,23 @@ fn main() -> io::Result<()> {
     bench.simulate(&day, arguments.injections)?;
     println!("{}, {} injections\n", machine(), arguments.injections);
     against_floor(&bench, &day, arguments.repeats, arguments.python.as_deref())?;
-    scaling(&bench, &day, arguments.repeats)?;
     fs::remove_dir_all(&day)?;
+
+    if arguments.scaling.iter().any(|count| *count > 0) {
+        println!(
+            "\n| injections, wall ms | one thread, least | two threads, least | of these | median of pairs |\n\
+             |---|---|---|---|---|"
+        );
+    }
+    for count in arguments.scaling.into_iter().filter(|count| *count > 0) {
+        bench.simulate(&day, count)?;
+        // Longer days need fewer repeats.
+        let repeats = arguments
+            .repeats
+            .min(usize::try_from(30_000 / count).unwrap_or(1).max(1));
+        scaling(&bench, &day, count, repeats)?;
+        fs::remove_dir_all(&day)?;
+    }
 
     if arguments.memory.iter().any(|count| *count > 0) {
         println!("\n| injections | threads | largest resident memory, MB |\n|---|---|---|");
@@ -203,10 +221,7 @@ fn fastest(arrays: &DayArrays, packed: &mut Vec<u8>) -> io::Result<Box<dyn Infla
         .ok_or_else(|| io::Error::other("no inflater"))
 }
 
-fn scaling(bench: &Bench, day: &Path, repeats: usize) -> io::Result<()> {
-    println!(
-        "\n| wall ms | one thread, least | two threads, least | of these | median of pairs |\n|---|---|---|---|---|"
-    );
+fn scaling(bench: &Bench, day: &Path, injections: u64, repeats: usize) -> io::Result<()> {
     for (name, html) in [("spotwright run", true), ("spotwright run --no-html", false)] {
         let (mut one_ms, mut two_ms) = (Vec::new(), Vec::new());
         for _ in 0..repeats {
@@ -219,7 +234,7 @@ fn scaling(bench: &Bench, day: &Path, repeats: usize) -> io::Result<()> {
         {
             let (one, two) = (one.least, two.least);
             println!(
-                "| {name} | {one:.1} | {two:.1} | {:.2} | {:.2} |",
+                "| {injections}, {name} | {one:.1} | {two:.1} | {:.2} | {:.2} |",
                 one / two,
                 ratio.median
             );
