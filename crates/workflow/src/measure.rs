@@ -323,6 +323,10 @@ fn remarks(
     remarks
 }
 
+/// How far beyond its limits and expected retention a peak is drawn, as a share of the search window: enough to judge the
+/// baseline by, little enough that the peak fills the figure.
+const PLOT_MARGIN: f64 = 0.5;
+
 /// The recorded points around each transition's expected retention and limits.
 fn plots(
     traces: &[Trace],
@@ -337,8 +341,8 @@ fn plots(
         };
         let limits = of.peak.found().map(|peak| [peak.start_min, peak.end_min]);
         let [start, end] = limits.unwrap_or([of.expected_retention_min; 2]);
-        let from = start.min(of.expected_retention_min) - settings.search_half_width_min;
-        let to = end.max(of.expected_retention_min) + settings.search_half_width_min;
+        let from = start.min(of.expected_retention_min) - PLOT_MARGIN * settings.search_half_width_min;
+        let to = end.max(of.expected_retention_min) + PLOT_MARGIN * settings.search_half_width_min;
         let points = trace.time_min.iter().zip(&trace.intensity);
         let inside = points.filter(|(time, _)| **time >= from && **time <= to);
         plots.push(ChromatogramPlot {
