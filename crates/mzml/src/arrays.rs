@@ -177,6 +177,48 @@ pub(crate) struct Buffers {
     /// For batches: what comes out, and the codes of two streams.
     batch_out: Vec<u8>,
     codes: [Codes; 2],
+    /// For batches: time arrays met before.
+    known: Vec<KnownTimes>,
+}
+
+/// A time array's text and what it decodes to. An instrument that keeps its clock writes the same times into every file of
+/// a run, letter for letter; comparing text is some fifty times faster than decoding it again.
+#[derive(Debug, Clone)]
+struct KnownTimes {
+    text: Vec<u8>,
+    number: Number,
+    values: Vec<f64>,
+}
+
+/// Most time arrays remembered, one for each place in a batch …
+const MOST_KNOWN: usize = 256;
+/// … and the longest text of one.
+const LONGEST_KNOWN: usize = 64 << 10;
+
+/// The numbers of the time array that stood at this place of an earlier batch, when this one has the same text.
+fn recall(known: &[KnownTimes], place: usize, job: &Job, text: &[u8]) -> Option<Vec<f64>> {
+    let before = known.get(place).filter(|_| job.times)?;
+    let same = before.number == job.number && before.values.len() == job.points && before.text == text;
+    same.then(|| before.values.clone())
+}
+
+fn remember(known: &mut Vec<KnownTimes>, place: usize, job: &Job, text: &[u8], values: &[f64]) {
+    if !job.times || place >= MOST_KNOWN || text.len() > LONGEST_KNOWN {
+        return;
+    }
+    if known.len() <= place {
+        known.resize_with(place + 1, || KnownTimes {
+            text: Vec::new(),
+            number: Number::Float64,
+            values: Vec::new(),
+        });
+    }
+    let entry = &mut known[place];
+    entry.text.clear();
+    entry.text.extend_from_slice(text);
+    entry.values.clear();
+    entry.values.extend_from_slice(values);
+    entry.number = job.number;
 }
 
 /// An array's bytes after base64, its text checked against `encodedLength`.
@@ -297,6 +339,8 @@ pub(crate) struct Job {
     text: Range<usize>,
     number: Number,
     points: usize,
+    /// Whether these are times, which files of a run often share.
+    times: bool,
 }
 
 impl Job {
@@ -313,6 +357,7 @@ impl Job {
             text,
             number,
             points,
+            times: entry.role() == ArrayRole::Time,
         })
     }
 
@@ -330,6 +375,28 @@ impl Job {
 /// Decodes a batch, two arrays at a time (see [`inflate::zlib_batch`]). `None` when anything is wrong with any of them:
 /// then [`decode`] each, which says what.
 pub(crate) fn decode_batch(jobs: &[&Job], buf: &[u8], buffers: &mut Buffers) -> Option<Vec<Vec<f64>>> {
+    let mut values: Vec<Option<Vec<f64>>> = jobs
+        .iter()
+        .enumerate()
+        .map(|(place, job)| recall(&buffers.known, place, job, &buf[job.text.clone()]))
+        .collect();
+    let fresh: Vec<usize> = (0..jobs.len()).filter(|place| values[*place].is_none()).collect();
+    let fresh_jobs: Vec<&Job> = fresh.iter().map(|place| jobs[*place]).collect();
+    let decoded = decode_fresh(&fresh_jobs, buf, buffers)?;
+    for (place, numbers) in fresh.into_iter().zip(decoded) {
+        remember(
+            &mut buffers.known,
+            place,
+            jobs[place],
+            &buf[jobs[place].text.clone()],
+            &numbers,
+        );
+        values[place] = Some(numbers);
+    }
+    values.into_iter().collect()
+}
+
+fn decode_fresh(jobs: &[&Job], buf: &[u8], buffers: &mut Buffers) -> Option<Vec<Vec<f64>>> {
     let Buffers {
         bytes,
         batch_out,
