@@ -1,7 +1,7 @@
 //! `results.csv`: one line a result, for a spreadsheet or a script.
 
 use spotwright_domain::concentration::ConcentrationCase;
-use spotwright_domain::record::{InjectionRecord, ResultRecord};
+use spotwright_domain::record::{InjectionRecord, ResultRecord, ResultVerdict};
 use std::io;
 
 /// Column names, in order.
@@ -53,6 +53,10 @@ fn line(record: &InjectionRecord, result: &ResultRecord) -> [String; COLUMNS.len
     let injection = &record.injection;
     let number = |value: Option<f64>| value.map(|v| v.to_string()).unwrap_or_default();
     let (case, value, uncertainty, interval, limit) = spread(&result.concentration);
+    // A number that must not be reported is no number here: a column is read without the verdict beside it.
+    let held_back = result.verdict == ResultVerdict::NotReportable;
+    let [value, uncertainty] = [value, uncertainty].map(|number| number.filter(|_| !held_back));
+    let interval = interval.filter(|_| !held_back);
     let codes: Vec<&str> = result.reasons.iter().map(|reason| reason.code.as_str()).collect();
     let texts: Vec<&str> = result.reasons.iter().map(|reason| reason.text.as_str()).collect();
     [

@@ -6,6 +6,7 @@ mod damaged_traces;
 mod days;
 mod documents;
 mod explained;
+mod held_back;
 mod in_and_out;
 mod manual_limits;
 mod record_schema;
