@@ -4,8 +4,11 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// Marks a folder as ours, so that it may be replaced.
-pub(crate) const MARKER: &str = "results.json";
+/// Whether a file of this name is one that a run writes.
+fn is_ours(name: &str) -> bool {
+    ["results.json", "results.csv", "index.html"].contains(&name)
+        || (name.starts_with("run-") && name.ends_with(".html"))
+}
 
 /// A folder being filled under a provisional name beside its final one.
 #[derive(Debug)]
@@ -21,14 +24,8 @@ impl PartialFolder {
     /// # Errors
     /// When the target exists and holds something that is not results, or when the disk refuses.
     pub(crate) fn create(target: &Path) -> io::Result<Self> {
-        if target.exists() && !target.join(MARKER).exists() && fs::read_dir(target)?.next().is_some() {
-            return Err(io::Error::new(
-                io::ErrorKind::AlreadyExists,
-                format!(
-                    "{} exists and holds no {MARKER}; it is left alone. Name another folder with --out",
-                    target.display()
-                ),
-            ));
+        if target.exists() {
+            refuse_foreign(target)?;
         }
         let name = target.file_name().map(|name| name.to_string_lossy().into_owned());
         let name = name.ok_or_else(|| {
@@ -71,6 +68,25 @@ impl PartialFolder {
     }
 }
 
+/// Replacing a folder removes it, so nothing may lie in it but what a run wrote.
+fn refuse_foreign(target: &Path) -> io::Result<()> {
+    let mut names: Vec<String> = Vec::new();
+    for entry in fs::read_dir(target)? {
+        names.push(entry?.file_name().to_string_lossy().into_owned());
+    }
+    names.sort_unstable();
+    match names.iter().find(|name| !is_ours(name)) {
+        None => Ok(()),
+        Some(foreign) => Err(io::Error::new(
+            io::ErrorKind::AlreadyExists,
+            format!(
+                "{} exists and holds {foreign}, which no run wrote; it is left alone. Name another folder with --out",
+                target.display()
+            ),
+        )),
+    }
+}
+
 impl Drop for PartialFolder {
     fn drop(&mut self) {
         if !self.done {
@@ -90,12 +106,12 @@ mod tests {
         let target = root.path().join("results");
         for text in ["old", "new"] {
             let folder = PartialFolder::create(&target).unwrap();
-            fs::write(folder.path(MARKER), text).unwrap();
+            fs::write(folder.path("results.json"), text).unwrap();
             folder.finish().unwrap();
-            assert_eq!(fs::read_to_string(target.join(MARKER)).unwrap(), text);
+            assert_eq!(fs::read_to_string(target.join("results.json")).unwrap(), text);
         }
         drop(PartialFolder::create(&target).unwrap());
-        assert_eq!(fs::read_to_string(target.join(MARKER)).unwrap(), "new");
+        assert_eq!(fs::read_to_string(target.join("results.json")).unwrap(), "new");
         assert_eq!(
             fs::read_dir(root.path()).unwrap().count(),
             1,
@@ -105,6 +121,9 @@ mod tests {
         let foreign = root.path().join("foreign");
         fs::create_dir(&foreign).unwrap();
         fs::write(foreign.join("thesis.txt"), "mine").unwrap();
+        assert!(PartialFolder::create(&foreign).is_err());
+        // A raw day that happens to hold a file of our name is not ours either.
+        fs::write(foreign.join("results.json"), "{}").unwrap();
         assert!(PartialFolder::create(&foreign).is_err());
         assert_eq!(fs::read_to_string(foreign.join("thesis.txt")).unwrap(), "mine");
     }
