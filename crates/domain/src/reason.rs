@@ -208,8 +208,6 @@ reason_codes! {
     TimesContradict = "times-contradict",
     /// Last dose time missing.
     LastDoseTimeMissing = "last-dose-time-missing",
-    /// Uncertainty larger than the method's target.
-    UncertaintyLarge = "uncertainty-large",
     /// A limit of the method differs from the default.
     LimitChanged = "limit-changed",
     /// The method is not approved.
