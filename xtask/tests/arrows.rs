@@ -5,12 +5,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::process::Command;
 
 /// Room and the rooms it may know in its `[dependencies]`.
-const ARROWS: [(&str, &[&str]); 10] = [
+const ARROWS: [(&str, &[&str]); 12] = [
     ("domain", &[]),
     ("numerics", &[]),
     ("mzml", &["domain", "numerics"]),
     ("chromatogram", &["domain", "numerics"]),
     ("assay", &["domain", "numerics"]),
+    ("card", &["domain", "numerics"]),
+    ("kinetics", &["domain", "numerics"]),
     ("exchange", &["domain"]),
     ("report", &["domain"]),
     ("simulate", &["domain", "mzml"]),
@@ -22,6 +24,8 @@ const ARROWS: [(&str, &[&str]); 10] = [
             "mzml",
             "chromatogram",
             "assay",
+            "card",
+            "kinetics",
             "exchange",
             "report",
         ],

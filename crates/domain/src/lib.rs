@@ -2,6 +2,7 @@
 //!
 //! This room knows nobody. It computes nothing that needs a method or a file: it says what things *are*.
 
+pub mod card;
 pub mod concentration;
 pub mod digest;
 pub mod figures;

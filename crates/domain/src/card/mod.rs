@@ -1,0 +1,7 @@
+//! A card as printed, and what a photograph of it was found to show.
+//!
+//! Millimetres are the layout's: x to the right and y downwards from the card's upper left corner, as printed.
+
+mod layout;
+
+pub use layout::{BUILT_IN_LAYOUTS, CardLayout, Fiducial, FiducialShape, LayoutError, PrintedCircle, Region};

@@ -1,0 +1,1 @@
+//! Doses and levels to exposure and dose options, with honest uncertainty.
