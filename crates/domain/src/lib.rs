@@ -7,7 +7,9 @@ pub mod concentration;
 pub mod digest;
 pub mod figures;
 pub mod identifier;
+
 pub mod injection;
+pub mod interpretation;
 pub mod matrix;
 pub mod method;
 pub mod peak;
