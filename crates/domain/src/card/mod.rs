@@ -3,5 +3,10 @@
 //! Millimetres are the layout's: x to the right and y downwards from the card's upper left corner, as printed.
 
 mod layout;
+mod photo;
 
 pub use layout::{BUILT_IN_LAYOUTS, CardLayout, Fiducial, FiducialShape, LayoutError, PrintedCircle, Region};
+pub use photo::{
+    Barcode, CardPlace, Identity, NameSource, NamedBy, PhotoFormat, PhotoLimits, PhotoProblem,
+    PhotoProblemCode, Symbology,
+};
