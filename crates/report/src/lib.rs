@@ -7,9 +7,11 @@
 mod chromatogram;
 pub mod figure;
 mod index;
+mod interpretation;
 mod number;
 mod page;
 mod words;
 
 pub use index::{DayContext, RunLink, index_page};
+pub use interpretation::interpretation_page;
 pub use page::{PageContext, PageTotals, RunPage, Shown, draw_chromatograms};

@@ -4,6 +4,7 @@
 mod axis;
 mod calibration;
 mod control;
+mod exposure;
 mod internal_standard;
 mod mark;
 mod panel;
@@ -11,6 +12,7 @@ mod panel;
 pub use axis::{Scale, linear_ticks, logarithmic_ticks};
 pub use calibration::calibration;
 pub use control::control;
+pub use exposure::exposure;
 pub use internal_standard::internal_standard;
 pub use mark::Shape;
 

@@ -7,6 +7,8 @@ use maud::Render;
 
 const AXIS: &str = "#8a949a";
 const BAND: &str = "#e9eef0";
+/// What is likely.
+const SHADE: &str = "#c3dae2";
 const LIMIT: &str = "#8a5a00";
 
 /// How a mark or line is painted: its class in a page's style sheet, and its colour without one.
@@ -153,6 +155,15 @@ impl Panel<'_> {
 
     /// A line through the points that can stand in the panel.
     pub(super) fn curve(&mut self, points: impl Iterator<Item = (f64, f64)>, paint: Paint) {
+        self.line_through(points, paint, "");
+    }
+
+    /// The same, dashed.
+    pub(super) fn dashed_curve(&mut self, points: impl Iterator<Item = (f64, f64)>, paint: Paint) {
+        self.line_through(points, paint, "6 4");
+    }
+
+    fn line_through(&mut self, points: impl Iterator<Item = (f64, f64)>, paint: Paint, dashes: &str) {
         let mut path = String::new();
         for (x, y) in points {
             if !self.y.holds(y) {
@@ -167,8 +178,60 @@ impl Panel<'_> {
             }
         }
         if !path.is_empty() {
-            self.stroke(&path, paint.class, paint.colour, 1.6, "");
+            self.stroke(&path, paint.class, paint.colour, 1.6, dashes);
         }
+    }
+
+    /// The space between two curves, given as (x, low, high).
+    pub(super) fn area(&mut self, points: impl Iterator<Item = (f64, f64, f64)>) {
+        let [bottom, top] = self.y.data();
+        let mut upper = String::new();
+        let mut lower = Vec::new();
+        for (x, low, high) in points {
+            let (Some(x), Some(low), Some(high)) = (
+                self.x.at(x),
+                self.y.at(low.clamp(bottom, top)),
+                self.y.at(high.clamp(bottom, top)),
+            ) else {
+                continue;
+            };
+            if upper.is_empty() {
+                push_move(&mut upper, x, high);
+            } else {
+                push_line_to(&mut upper, (x, high));
+            }
+            lower.push((x, low));
+        }
+        for corner in lower.into_iter().rev() {
+            push_line_to(&mut upper, corner);
+        }
+        for part in [
+            "<path class=\"shade\" fill=\"",
+            SHADE,
+            "\" stroke=\"none\" d=\"",
+            &upper,
+            "z\"/>",
+        ] {
+            self.out.push_str(part);
+        }
+    }
+
+    /// An interval as an upright bar with ends, as much of it as stands in the panel.
+    pub(super) fn interval(&mut self, x: f64, ends: [f64; 2], paint: Paint) {
+        let [bottom, top] = self.y.data();
+        let (Some(x), Some(low), Some(high)) = (
+            self.x.at(x),
+            self.y.at(ends[0].clamp(bottom, top)),
+            self.y.at(ends[1].clamp(bottom, top)),
+        ) else {
+            return;
+        };
+        let mut path = String::new();
+        push_line(&mut path, (x, low), (x, high));
+        for end in [low, high] {
+            push_line(&mut path, (x - 4.0, end), (x + 4.0, end));
+        }
+        self.stroke(&path, paint.class, paint.colour, 1.4, "");
     }
 
     /// Marks of one shape. A value beyond the panel stands at its edge as an arrowhead with its number beside it.

@@ -4,4 +4,6 @@ mod contrast;
 mod figures;
 mod fixture;
 mod html;
+mod interpretation;
+mod interpretation_fixture;
 mod page;
