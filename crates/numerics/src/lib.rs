@@ -15,6 +15,7 @@
 //! | A critical value or p value? | [`distribution`] |
 //! | A smooth trace or its derivative? | [`savitzky_golay`], [`robust::moving_median`] |
 //! | An integral? | [`quadrature`] |
+//! | Seeded random numbers? | [`random`] |
 
 pub mod analysis_of_variance;
 pub mod distribution;
@@ -23,6 +24,7 @@ pub mod matrix;
 pub mod nonlinear_fit;
 pub mod polynomial_fit;
 pub mod quadrature;
+pub mod random;
 pub mod regression_line;
 pub mod robust;
 pub mod sample;
