@@ -4,9 +4,18 @@
 
 mod layout;
 mod photo;
+mod reason;
+mod record;
+mod spot_limits;
 
 pub use layout::{BUILT_IN_LAYOUTS, CardLayout, Fiducial, FiducialShape, LayoutError, PrintedCircle, Region};
 pub use photo::{
     Barcode, CardPlace, Identity, NameSource, NamedBy, PhotoFormat, PhotoLimits, PhotoProblem,
     PhotoProblemCode, Symbology,
 };
+pub use reason::{SpotReason, SpotReasonCode, heaviest_spot_reason};
+pub use record::{
+    CardRecord, CardSide, CardUse, ExtractionSite, Finding, HaematocritEstimate, LimitMargin, Origin,
+    Overrule, OverruleError, SpotMeasures, SpotRecord, Suitability, VolumeEstimate,
+};
+pub use spot_limits::{SpotLimitRow, SpotLimits};
