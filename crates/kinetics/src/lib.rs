@@ -4,6 +4,8 @@
 //! |---|---|
 //! | What concentration does a dose history make? | [`structure`] |
 //! | How probable are these levels for this person? | [`likelihood`] |
+//! | What do a whole profile's levels say without a model? | [`noncompartmental`] |
 
 pub mod likelihood;
+pub mod noncompartmental;
 pub mod structure;

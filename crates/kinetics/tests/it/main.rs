@@ -1,0 +1,5 @@
+//! Tests against what lies outside the project.
+
+mod noncompartmental;
+mod pooled_area;
+mod support;
