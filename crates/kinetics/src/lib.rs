@@ -4,8 +4,10 @@
 //! |---|---|
 //! | What concentration does a dose history make? | [`structure`] |
 //! | How probable are these levels for this person? | [`likelihood`] |
+//! | Where do a model's numbers come from, and may it advise? | [`model`] |
 //! | What do a whole profile's levels say without a model? | [`noncompartmental`] |
 
 pub mod likelihood;
+pub mod model;
 pub mod noncompartmental;
 pub mod structure;

@@ -1,5 +1,6 @@
 //! Tests against what lies outside the project.
 
+mod models;
 mod noncompartmental;
 mod pooled_area;
 mod support;
