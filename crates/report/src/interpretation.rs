@@ -60,19 +60,19 @@ fn statement(of: &InterpretationRecord) -> Markup {
     let (class, mark, word, sentence) = match of.status {
         InterpretationStatus::Options => (
             "a",
-            "●",
+            "✓",
             "Options for the prescriber to choose from",
             "None of them is an instruction. The prescriber decides, with the person, the whole record and local rules.",
         ),
         InterpretationStatus::ExposureOnly => (
             "c",
-            "◆",
+            "▲",
             "Exposure only, no dose options",
             "The estimate is for information.",
         ),
         InterpretationStatus::ResearchDisplay => (
             "c",
-            "◆",
+            "▲",
             "For research display only",
             "The model behind these numbers is not cleared for advice. No dose may be chosen by them.",
         ),
@@ -136,7 +136,7 @@ fn level_row(level: &LevelUsed) -> Markup {
             }
             td.remarks {
                 (level.origin)
-                @for flag in &level.flags { br; strong.c { "◆ " (flag) } }
+                @for flag in &level.flags { br; strong.c { "▲ " (flag) } }
             }
         }
     }
@@ -294,7 +294,7 @@ fn inputs(of: &InterpretationRecord) -> Markup {
                     dt { (covariate.name) }
                     dd {
                         (Plain(covariate.value)) " " (covariate.unit) " " small { (covariate.origin) }
-                        @if !covariate.note.is_empty() { " " strong.c { "◆ " (covariate.note) } }
+                        @if !covariate.note.is_empty() { " " strong.c { "▲ " (covariate.note) } }
                     }
                 }
                 dt { "doses" }

@@ -4,6 +4,7 @@
 //! and no other file. Without scripts every table and figure can still be read; with them results can be filtered
 //! and chromatograms opened full size.
 
+mod card;
 mod chromatogram;
 pub mod figure;
 mod index;
@@ -12,6 +13,7 @@ mod number;
 mod page;
 mod words;
 
+pub use card::{CardPicture, CardSheet, SheetContext, card_drawing, spot_crop};
 pub use index::{DayContext, RunLink, index_page};
 pub use interpretation::interpretation_page;
 pub use page::{PageContext, PageTotals, RunPage, Shown, draw_chromatograms};

@@ -3,12 +3,14 @@
 //! Millimetres are the layout's: x to the right and y downwards from the card's upper left corner, as printed.
 
 mod layout;
+mod look;
 mod photo;
 mod reason;
 mod record;
 mod spot_limits;
 
 pub use layout::{BUILT_IN_LAYOUTS, CardLayout, Fiducial, FiducialShape, LayoutError, PrintedCircle, Region};
+pub use look::{LOOK_VERSION, LookRecord, Need};
 pub use photo::{
     Barcode, CardPlace, Identity, NameSource, NamedBy, PhotoFormat, PhotoLimits, PhotoProblem,
     PhotoProblemCode, Symbology,

@@ -223,10 +223,15 @@ const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 
 
 /// The part every page shares: character set, policy, style.
 pub(crate) fn html_head(title: &str, simulated: bool) -> Markup {
+    html_head_with(title, simulated, "")
+}
+
+/// The same with something added to what the page may do.
+pub(crate) fn html_head_with(title: &str, simulated: bool, policy: &str) -> Markup {
     html! {
         head {
             meta charset="utf-8";
-            meta http-equiv="Content-Security-Policy" content=(POLICY);
+            meta http-equiv="Content-Security-Policy" content={ (POLICY) (policy) };
             meta name="viewport" content="width=device-width, initial-scale=1";
             meta name="color-scheme" content="light dark";
             title { (title) }

@@ -1,7 +1,7 @@
 //! Just enough HTML to check a page: tags in balance, text without tags.
 
 /// Elements without an end tag (HTML Living Standard, 13.1.2 "void elements").
-const VOID: [&str; 5] = ["meta", "input", "col", "br", "hr"];
+const VOID: [&str; 6] = ["meta", "input", "col", "br", "hr", "img"];
 
 /// Every start tag of the page, in order, or what is out of balance. Script and style are skipped as raw text.
 pub(crate) fn tags(page: &str) -> Result<Vec<&str>, String> {
