@@ -16,9 +16,13 @@
 //! | A smooth trace or its derivative? | [`savitzky_golay`], [`robust::moving_median`] |
 //! | An integral? | [`quadrature`] |
 //! | Seeded random numbers? | [`random`] |
+//! | Derivatives without differences? | [`dual`] |
+//! | A positive definite matrix? | [`cholesky`] |
 
 pub mod analysis_of_variance;
+pub mod cholesky;
 pub mod distribution;
+pub mod dual;
 pub mod linear_least_squares;
 pub mod matrix;
 pub mod nonlinear_fit;
