@@ -3,6 +3,11 @@
 //! Row-wise form of A.-L. Cholesky's factorisation (G. H. Golub, C. F. Van Loan, Matrix Computations, 4th ed. 2013,
 //! section 4.2). A matrix that is not positive definite to working precision has no factor: that is an answer, not an error.
 
+#![expect(
+    clippy::needless_range_loop,
+    reason = "triangular index ranges read as in the source"
+)]
+
 /// The lower factor L of A = L·Lᵀ.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Cholesky {

@@ -165,6 +165,7 @@ impl<const N: usize> Sub for Dual<N> {
 impl<const N: usize> Mul for Dual<N> {
     type Output = Self;
     #[inline]
+    #[expect(clippy::suspicious_arithmetic_impl, reason = "the product rule is a sum")]
     fn mul(self, other: Self) -> Self {
         self.zip(other, self.value * other.value, |a, b| {
             a * other.value + self.value * b
