@@ -11,3 +11,5 @@ pub mod likelihood;
 pub mod model;
 pub mod noncompartmental;
 pub mod structure;
+
+mod ode;

@@ -8,6 +8,7 @@ use std::ops::{Add, Div, Mul, Neg, Sub};
 /// What a formula needs from its numbers: plain `f64`, or [`Dual`] when derivatives are wanted too.
 pub trait Real:
     Copy
+    + Default
     + Add<Output = Self>
     + Sub<Output = Self>
     + Mul<Output = Self>
@@ -74,6 +75,12 @@ pub struct Dual<const N: usize> {
     pub value: f64,
     /// Its derivatives.
     pub derivatives: [f64; N],
+}
+
+impl<const N: usize> Default for Dual<N> {
+    fn default() -> Self {
+        Self::constant(0.0)
+    }
 }
 
 impl<const N: usize> Dual<N> {

@@ -1,10 +1,18 @@
 //! What a model is made of: compartments, input, elimination, parameters over time, doses.
 
+mod course;
 mod dose;
+mod error;
+pub(crate) mod modal;
 mod parameter;
+pub(crate) mod plan;
+pub(crate) mod propagate;
 mod timeline;
+pub(crate) mod transition;
 
+pub use course::{Course, PredictionGradient, areas_under_concentration, predict, predict_with_gradient};
 pub use dose::{AtDoseTime, DoseEvent, DoseHistory, Route, SteadyState, TimeUncertainty};
+pub use error::StructureError;
 pub use parameter::{ParameterName, Parameters};
 pub use timeline::{BetweenKnots, ParameterTimeline, TimelineKnot};
 

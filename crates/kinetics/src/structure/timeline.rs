@@ -17,8 +17,8 @@ pub enum BetweenKnots {
     /// Values stay until the next knot.
     #[default]
     Constant,
-    /// Clearance, Vmax and the other rates run straight from knot to knot (autoinduction); volumes, ka, ktr, lag and
-    /// bioavailability stay until the next knot.
+    /// CL and Vmax run straight from knot to knot (autoinduction), before the first knot and after the last they stay;
+    /// everything else stays until the next knot.
     LinearClearance,
 }
 
