@@ -387,6 +387,8 @@ struct Modes {
     /// Concentration of an amount of 1 in the central compartment, before bioavailability.
     concentration: f64,
     fraction: f64,
+    /// The name of the central volume.
+    volume: ParameterName,
 }
 
 /// Micro rates, 1/h, and what the two-compartment form needs of them.
@@ -428,6 +430,7 @@ impl Modes {
             micro,
             concentration,
             fraction,
+            volume: structure.central_volume(),
         };
         match structure.compartments {
             Compartments::One => {
@@ -491,7 +494,10 @@ impl Modes {
             // How the natural log of each micro rate and of 1/V moves with that of the parameter.
             let (elimination, outward, inward, absorption, volume, fraction) = match name {
                 ParameterName::Clearance => (1.0, 0.0, 0.0, 0.0, 0.0, 0.0),
-                ParameterName::Volume | ParameterName::CentralVolume => (-1.0, -1.0, 0.0, 0.0, -1.0, 0.0),
+                ParameterName::Volume | ParameterName::CentralVolume => {
+                    let counts = f64::from(u8::from(*name == self.volume));
+                    (-counts, -counts, 0.0, 0.0, -counts, 0.0)
+                }
                 ParameterName::IntercompartmentalClearance => (0.0, 1.0, 1.0, 0.0, 0.0, 0.0),
                 ParameterName::PeripheralVolume => (0.0, 0.0, -1.0, 0.0, 0.0, 0.0),
                 ParameterName::AbsorptionRate => (0.0, 0.0, 0.0, 1.0, 0.0, 0.0),

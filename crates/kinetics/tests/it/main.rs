@@ -3,4 +3,5 @@
 mod models;
 mod noncompartmental;
 mod pooled_area;
+mod structure_checks;
 mod support;
