@@ -4,9 +4,11 @@
 //! |---|---|
 //! | What concentration does a dose history make? | [`structure`] |
 //! | How probable are these levels for this person? | [`likelihood`] |
+//! | What are this person's parameters, how sure, and do the levels fit? | [`estimate`] |
 //! | Where do a model's numbers come from, and may it advise? | [`model`] |
 //! | What do a whole profile's levels say without a model? | [`noncompartmental`] |
 
+pub mod estimate;
 pub mod likelihood;
 pub mod model;
 pub mod noncompartmental;

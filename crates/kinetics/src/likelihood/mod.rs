@@ -1,9 +1,15 @@
 //! How probable levels are for a person: random effects, residual error, levels below the limit, the objective.
 
+mod check;
 mod effects;
+mod error;
+pub(crate) mod level;
+mod objective;
 mod observation;
 
 pub use effects::{OccasionEffect, RandomEffects};
+pub use error::ProblemError;
+pub use objective::{EffectLabel, Objective};
 pub use observation::{Level, Observation, ResidualError};
 
 use crate::structure::{DoseHistory, ParameterTimeline, Structure};

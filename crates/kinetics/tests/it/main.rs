@@ -1,5 +1,6 @@
 //! Tests against what lies outside the project.
 
+mod map_checks;
 mod models;
 mod noncompartmental;
 mod pooled_area;
