@@ -145,6 +145,18 @@ pub(crate) struct Simulate {
     /// How many injections, up to 100 000 (scale only)
     #[arg(long, value_name = "N", default_value_t = 500)]
     pub(crate) injections: u64,
+    /// How many cards, up to 100 000 (cards only)
+    #[arg(long, value_name = "N", default_value_t = 20)]
+    pub(crate) cards: u64,
+    /// Photographs of each card, each in other light (cards only)
+    #[arg(long, value_name = "K", default_value_t = 1)]
+    pub(crate) repeat: u32,
+    /// Width of the photographs (px) [default: mostly 2400, some 1200 to 4000] (cards only)
+    #[arg(long, value_name = "PX")]
+    pub(crate) width: Option<usize>,
+    /// Good spots well photographed, nothing else (cards only)
+    #[arg(long)]
+    pub(crate) good: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -155,6 +167,8 @@ pub(crate) enum Scenario {
     Clean,
     /// As many injections as asked for, in runs of at most 500
     Scale,
+    /// Photographs of cards with every fault of a spot and of a photograph
+    Cards,
 }
 
 fn column_and_text(argument: &str) -> Result<(String, String), String> {

@@ -3,6 +3,7 @@
 use crate::arguments::{Scenario, Simulate};
 use crate::outcome::Outcome;
 use crate::print::{complain, say};
+use spotwright_simulate::card::{CardSetPlan, write_cards};
 use spotwright_simulate::{DayPlan, write_day};
 
 /// Most injections of a simulated day.
@@ -18,6 +19,7 @@ pub(crate) fn simulate(arguments: &Simulate) -> Outcome {
         return Outcome::BadInput;
     }
     let plan = match arguments.scenario {
+        Scenario::Cards => return cards(arguments),
         Scenario::Demo => DayPlan {
             seed: arguments.seed,
             ..DayPlan::demo()
@@ -36,6 +38,36 @@ pub(crate) fn simulate(arguments: &Simulate) -> Outcome {
                 arguments.out.display(),
                 summary.runs,
                 summary.injections
+            ));
+            Outcome::Accepted
+        }
+    }
+}
+
+/// Writes photographs of cards and says where they are.
+fn cards(arguments: &Simulate) -> Outcome {
+    let base = if arguments.good {
+        CardSetPlan::good(arguments.seed, arguments.cards)
+    } else {
+        CardSetPlan::new(arguments.seed, arguments.cards)
+    };
+    let plan = CardSetPlan {
+        repeat: arguments.repeat,
+        width_px: arguments.width,
+        ..base
+    };
+    match write_cards(&plan, &arguments.out, &|_| {}) {
+        Err(error) => {
+            complain(&error.to_string());
+            Outcome::Failed
+        }
+        Ok(summary) => {
+            say(&format!(
+                "Simulated cards in {}: {} cards, {} spots, {} photographs. Nothing on them comes from a person.\nThe truth is in truth/cards.jsonl beside them.",
+                arguments.out.display(),
+                summary.cards,
+                summary.spots,
+                summary.photographs
             ));
             Outcome::Accepted
         }

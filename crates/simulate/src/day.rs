@@ -73,6 +73,14 @@ struct SummaryTruth {
 /// then what it was before.
 pub fn write_day(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Result<DaySummary, SimulateError> {
     check_plan(plan)?;
+    replace_folder(folder, |staging| write_into(plan, staging, progress))
+}
+
+/// Lets `write` fill a new folder and puts it in the place of `folder`, which must be absent, empty or simulated.
+pub(crate) fn replace_folder<T>(
+    folder: &Path,
+    write: impl FnOnce(&Path) -> Result<T, SimulateError>,
+) -> Result<T, SimulateError> {
     let (staging, retired) = neighbours(folder)?;
     let replaces = holds_simulated_day(folder)?;
     for leftover in [&staging, &retired] {
@@ -80,7 +88,7 @@ pub fn write_day(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Resul
             fs::remove_dir_all(leftover).map_err(at(leftover))?;
         }
     }
-    let written = write_into(plan, &staging, progress);
+    let written = write(&staging);
     let swapped = written.and_then(|summary| {
         if folder.exists() {
             if replaces {
@@ -111,7 +119,7 @@ fn check_plan(plan: &DayPlan) -> Result<(), SimulateError> {
     }
 }
 
-fn at(path: &Path) -> impl FnOnce(std::io::Error) -> SimulateError {
+pub(crate) fn at(path: &Path) -> impl FnOnce(std::io::Error) -> SimulateError {
     let path = path.to_owned();
     move |source| SimulateError::Io { path, source }
 }
@@ -283,7 +291,7 @@ fn encode(
     writer.finish()
 }
 
-fn write_file(path: &Path, bytes: &[u8]) -> Result<(), SimulateError> {
+pub(crate) fn write_file(path: &Path, bytes: &[u8]) -> Result<(), SimulateError> {
     fs::write(path, bytes).map_err(at(path))
 }
 

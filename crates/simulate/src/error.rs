@@ -52,6 +52,14 @@ pub enum SimulateError {
         /// What is allowed.
         expected: &'static str,
     },
+    /// A card layout's text is not one.
+    #[error("layout {name}: {problem}")]
+    Layout {
+        /// The layout.
+        name: &'static str,
+        /// What is wrong with it.
+        problem: String,
+    },
     /// A name is no identifier.
     #[error("a generated name is no identifier: {0}")]
     Identifier(#[from] IdentifierError),

@@ -16,6 +16,7 @@
 //! # Ok::<(), spotwright_simulate::SimulateError>(())
 //! ```
 
+pub mod card;
 mod day;
 mod error;
 mod fault;

@@ -16,6 +16,12 @@ pub(crate) enum Purpose {
     Injection = 4,
     /// Noise of one injection's traces.
     Noise = 5,
+    /// Paper, shared by the cards of a set.
+    CardTexture = 6,
+    /// What is on a card: print, drops, faults.
+    Card = 7,
+    /// One photograph of a card: place, light, camera.
+    Photograph = 8,
 }
 
 /// A stream of random numbers.
@@ -35,6 +41,11 @@ impl Stream {
             generator: ChaCha8Rng::from_seed(key),
             spare_normal: None,
         }
+    }
+
+    /// 64 random bits.
+    pub(crate) fn bits(&mut self) -> u64 {
+        self.generator.next_u64()
     }
 
     /// Uniform on [0, 1), 53 random bits.

@@ -1,0 +1,17 @@
+//! Photographs of cards into a folder, and how long they took: `cards FOLDER [CARDS] [SEED] [WIDTH]`.
+
+use spotwright_simulate::card::{CardSetPlan, write_cards};
+use std::path::PathBuf;
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let number = |place: usize, usual: u64| arguments.get(place).map_or(usual, |text| text.parse().unwrap());
+    let folder = PathBuf::from(arguments.first().map_or("cards", String::as_str));
+    let mut plan = CardSetPlan::new(number(2, 1), number(1, 10));
+    if arguments.len() > 3 {
+        plan.width_px = Some(number(3, 2400) as usize);
+    }
+    let start = std::time::Instant::now();
+    let summary = write_cards(&plan, &folder, &|_| {}).unwrap();
+    println!("{summary:?} in {:.2} s", start.elapsed().as_secs_f64());
+}
