@@ -1,5 +1,7 @@
 //! Photographs of cards into a folder, and how long they took: `cards FOLDER [CARDS] [SEED] [WIDTH]`.
 
+#![expect(clippy::print_stdout, reason = "an example talks to its user")]
+
 use spotwright_simulate::card::{CardSetPlan, write_cards};
 use std::path::PathBuf;
 

@@ -168,13 +168,15 @@ fn go_together(first: SpotFault, second: SpotFault) -> bool {
                 | SpotFault::Clotted
         )
     };
-    first != second
-        && !alone(first)
-        && !alone(second)
-        && !(size(first) && size(second))
-        && !(drops(first) && drops(second))
-        && !(place(first) && place(second))
-        && !(surface(first) && surface(second))
-        && !(drops(first) && surface(second))
-        && !(surface(first) && drops(second))
+    let both = |kind: &dyn Fn(SpotFault) -> bool| kind(first) && kind(second);
+    let hidden = first == second
+        || alone(first)
+        || alone(second)
+        || both(&size)
+        || both(&drops)
+        || both(&place)
+        || both(&surface)
+        || (drops(first) && surface(second))
+        || (surface(first) && drops(second));
+    !hidden
 }

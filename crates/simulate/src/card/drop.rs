@@ -3,7 +3,7 @@
 use crate::random::Stream;
 
 /// Blood a spot holds per area (µL/mm²) by volume (µL), haematocrit 0.40, cellulose paper. 10 to 30 µL from typical
-/// diameters (6, 7, 7.75, 9 mm), 50 µL from 1.11 cm² at haematocrit 0.309 (McCloskey 2014, Clin Chim Acta 437:187)
+/// diameters (6, 7, 7.75, 9 mm), 50 µL from 1.11 cm² at haematocrit 0.309 (`McCloskey` 2014, Clin Chim Acta 437:187)
 /// carried to 0.40 by [`AREA_BY_HAEMATOCRIT`]; 5 and 100 µL extrapolated.
 const LOAD: [(f64, f64); 6] = [
     (5.0, 0.31),

@@ -130,6 +130,7 @@ impl SpotFault {
                 | Self::NotSoakedThrough
                 | Self::Contaminated
                 | Self::Supersaturated
+                | Self::Compressed
         )
     }
 }

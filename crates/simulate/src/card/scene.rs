@@ -576,8 +576,8 @@ impl Scene {
             let depth = shape.inside_mm(x, y) + 2.0 * wobble;
             if depth > -0.25 {
                 let share = smoothstep(depth / 0.25) * (1.0 + 0.12 * textures.cloud.at(v, u));
-                for channel in 0..3 {
-                    here.density[channel] += share * colour[channel];
+                for (density, colour) in here.density.iter_mut().zip(colour) {
+                    *density += share * colour;
                 }
             }
         }

@@ -123,7 +123,7 @@ impl Sheet {
                 let on_card = i >= 0 && j >= 0 && (i as usize) < self.width && (j as usize) < self.height;
                 let here = scene.at(x, y, textures);
                 above_half.push(if on_card { here.relative - 0.5 } else { -0.5 });
-                if on_card && (here.shine > 0.0 || here.density != [0.0; 3]) {
+                if on_card && (here.shine > 0.0 || here.density.iter().any(|d| *d > 0.0)) {
                     let pixel = &mut self.pixels[j as usize * self.width + i as usize];
                     *pixel = here.over(pixel.map(unpack)).map(pack);
                 }

@@ -1,5 +1,6 @@
 //! The simulated days, from outside.
 
+mod cards;
 mod day;
 mod faults;
 mod signal;
