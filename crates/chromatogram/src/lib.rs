@@ -24,6 +24,7 @@ mod learn;
 mod manual;
 mod matching;
 mod noise;
+mod order_statistic;
 mod placement;
 mod reference;
 mod residuals;

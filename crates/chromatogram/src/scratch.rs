@@ -1,6 +1,7 @@
 //! Buffers that are reused from trace to trace, and the window of a trace they hold.
 
 use crate::candidate::Candidate;
+pub(crate) use crate::order_statistic::order_statistic;
 use spotwright_domain::trace::Trace;
 
 /// Buffers for [`measure_injection`](crate::measure_injection): make one a thread and hand it in again and again. Its content
@@ -60,8 +61,11 @@ impl Scratch {
         }
         let n = trace.time_min.len().min(trace.intensity.len());
         let (times, values) = (&trace.time_min[..n], &trace.intensity[..n]);
-        let rising = times.windows(2).fold(true, |ok, pair| ok & (pair[1] > pair[0]));
-        let usable = times.iter().fold(true, |ok, t| ok & (t.abs() < LARGEST))
+        let later = times.get(1..).unwrap_or_default();
+        let rising = later.iter().zip(times).fold(true, |ok, (b, a)| ok & (b > a));
+        // Where times rise, all lie between the first and the last.
+        let ends = [times.first()?, times.last()?];
+        let usable = ends.iter().all(|t| t.abs() < LARGEST)
             & values.iter().fold(true, |ok, v| ok & (v.abs() < LARGEST));
         let (from, to) = (centre_min - before_s / 60.0, centre_min + after_s / 60.0);
         let (first, last);
@@ -118,9 +122,3 @@ pub(crate) fn range(x: &[f64], from: f64, to: f64) -> std::ops::Range<usize> {
     start..end
 }
 
-/// The value below which the share `p` of the values lies (the nearest order statistic); values in any order.
-pub(crate) fn order_statistic(values: &mut [f64], p: f64) -> Option<f64> {
-    let last = values.len().checked_sub(1)?;
-    let (_, at, _) = values.select_nth_unstable_by((p * last as f64) as usize, f64::total_cmp);
-    Some(*at)
-}
