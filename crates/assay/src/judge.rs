@@ -62,6 +62,23 @@ pub struct RunJudgement {
 /// # Errors
 /// [`JudgeError`], when what was given is not one run of the method.
 pub fn judge_run(input: &RunInput<'_>) -> Result<RunJudgement, JudgeError> {
+    let mut judgement = judge_facts(input)?;
+    for position in 0..input.injections.len() {
+        if input.injections[position].injection.role != SampleRole::Patient {
+            continue;
+        }
+        let results = judgement.results_of(input, position);
+        judgement.count(&results);
+    }
+    Ok(judgement)
+}
+
+/// As [`judge_run`], but the record's verdicts are not counted yet: for callers that work out results on several threads, or keep
+/// them. They hand the results of each patient's injection to [`RunJudgement::count`] once.
+///
+/// # Errors
+/// As [`judge_run`].
+pub fn judge_facts(input: &RunInput<'_>) -> Result<RunJudgement, JudgeError> {
     check(input)?;
     let run = Run::new(input);
     let evidence: Vec<Measured> = (0..input.method.analytes.len())
@@ -75,7 +92,7 @@ pub fn judge_run(input: &RunInput<'_>) -> Result<RunJudgement, JudgeError> {
         .map(|of| judge_analyte(input, &run, of, &standards[run.standard_of[of.analyte]]))
         .collect();
     let reasons = run_reasons(input, &run);
-    let mut judgement = RunJudgement {
+    Ok(RunJudgement {
         record: RunRecord {
             run: input.injections[0].injection.run.clone(),
             method: input.method.id.to_string(),
@@ -93,9 +110,7 @@ pub fn judge_run(input: &RunInput<'_>) -> Result<RunJudgement, JudgeError> {
         run,
         standards,
         analytes,
-    };
-    judgement.record.verdicts = verdicts(&judgement, input);
-    Ok(judgement)
+    })
 }
 
 impl RunJudgement {
@@ -130,6 +145,19 @@ impl RunJudgement {
         (0..self.analytes.len())
             .map(|analyte| result_of(context, position, analyte))
             .collect()
+    }
+
+    /// Counts the verdicts of one patient's injection.
+    pub fn count(&mut self, results: &[ResultRecord]) {
+        let counts = &mut self.record.verdicts;
+        for result in results {
+            match result.verdict {
+                ResultVerdict::Reportable => counts.reportable += 1,
+                ResultVerdict::ReportableWithComment => counts.reportable_with_comment += 1,
+                ResultVerdict::NotReportable => counts.not_reportable += 1,
+                ResultVerdict::NotApplicable => {}
+            }
+        }
     }
 
     /// Positions of the input in the order of injection.
@@ -347,19 +375,4 @@ fn roles(input: &RunInput<'_>) -> Vec<(SampleRole, u64)> {
         })
         .filter(|(_, count)| *count > 0)
         .collect()
-}
-
-fn verdicts(judgement: &RunJudgement, input: &RunInput<'_>) -> VerdictCounts {
-    let mut counts = VerdictCounts::default();
-    for position in judgement.run.of_role(input.injections, SampleRole::Patient) {
-        for result in judgement.results_of(input, position) {
-            match result.verdict {
-                ResultVerdict::Reportable => counts.reportable += 1,
-                ResultVerdict::ReportableWithComment => counts.reportable_with_comment += 1,
-                ResultVerdict::NotReportable => counts.not_reportable += 1,
-                ResultVerdict::NotApplicable => {}
-            }
-        }
-    }
-    counts
 }

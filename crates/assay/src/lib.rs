@@ -51,4 +51,4 @@ mod standard_patterns;
 mod system_suitability;
 
 pub use input::{AnalyteResponses, AssayInjection, RunInput};
-pub use judge::{JudgeError, RunJudgement, judge_run};
+pub use judge::{JudgeError, RunJudgement, judge_facts, judge_run};

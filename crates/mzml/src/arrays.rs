@@ -179,6 +179,29 @@ pub(crate) struct Buffers {
     codes: [Codes; 2],
     /// For batches: time arrays met before.
     known: Vec<KnownTimes>,
+    /// Arrays that were given back.
+    spare: Vec<Vec<f64>>,
+}
+
+/// Most arrays kept for further use …
+const MOST_SPARE: usize = 256;
+/// … and the most numbers one of them may have room for.
+const LARGEST_SPARE: usize = 8 << 10;
+
+impl Buffers {
+    /// Takes an array back whose numbers nobody needs any more.
+    pub(crate) fn give_back(&mut self, array: Vec<f64>) {
+        if self.spare.len() < MOST_SPARE && (1..=LARGEST_SPARE).contains(&array.capacity()) {
+            self.spare.push(array);
+        }
+    }
+}
+
+/// An array without numbers.
+fn empty(spare: &mut Vec<Vec<f64>>) -> Vec<f64> {
+    let mut array = spare.pop().unwrap_or_default();
+    array.clear();
+    array
 }
 
 /// A time array's text and what it decodes to. An instrument that keeps its clock writes the same times into every file of
@@ -196,10 +219,20 @@ const MOST_KNOWN: usize = 256;
 const LONGEST_KNOWN: usize = 64 << 10;
 
 /// The numbers of the time array that stood at this place of an earlier batch, when this one has the same text.
-fn recall(known: &[KnownTimes], place: usize, job: &Job, text: &[u8]) -> Option<Vec<f64>> {
+fn recall(
+    known: &[KnownTimes],
+    place: usize,
+    job: &Job,
+    text: &[u8],
+    spare: &mut Vec<Vec<f64>>,
+) -> Option<Vec<f64>> {
     let before = known.get(place).filter(|_| job.times)?;
     let same = before.number == job.number && before.values.len() == job.points && before.text == text;
-    same.then(|| before.values.clone())
+    same.then(|| {
+        let mut values = empty(spare);
+        values.extend_from_slice(&before.values);
+        values
+    })
 }
 
 fn remember(known: &mut Vec<KnownTimes>, place: usize, job: &Job, text: &[u8], values: &[f64]) {
@@ -308,7 +341,7 @@ pub(crate) fn decode(
                     found,
                 });
             }
-            Ok(numbers(number, plain))
+            Ok(numbers(number, plain, Vec::new()))
         }
         Coding::Numpress { kind, zlib } => {
             let most = match kind {
@@ -378,7 +411,10 @@ pub(crate) fn decode_batch(jobs: &[&Job], buf: &[u8], buffers: &mut Buffers) -> 
     let mut values: Vec<Option<Vec<f64>>> = jobs
         .iter()
         .enumerate()
-        .map(|(place, job)| recall(&buffers.known, place, job, &buf[job.text.clone()]))
+        .map(|(place, job)| {
+            let Buffers { known, spare, .. } = buffers;
+            recall(known, place, job, &buf[job.text.clone()], spare)
+        })
         .collect();
     let fresh: Vec<usize> = (0..jobs.len()).filter(|place| values[*place].is_none()).collect();
     let fresh_jobs: Vec<&Job> = fresh.iter().map(|place| jobs[*place]).collect();
@@ -401,6 +437,7 @@ fn decode_fresh(jobs: &[&Job], buf: &[u8], buffers: &mut Buffers) -> Option<Vec<
         bytes,
         batch_out,
         codes,
+        spare,
         ..
     } = buffers;
     let texts: usize = jobs
@@ -430,7 +467,7 @@ fn decode_fresh(jobs: &[&Job], buf: &[u8], buffers: &mut Buffers) -> Option<Vec<
     let values = jobs
         .iter()
         .zip(&streams)
-        .map(|(job, (_, out))| numbers(job.number, &out[..job.size()]));
+        .map(|(job, (_, out))| numbers(job.number, &out[..job.size()], empty(spare)));
     let values: Vec<Vec<f64>> = values.collect();
     values
         .iter()
@@ -450,33 +487,33 @@ const fn largest_inflated(encoded: usize) -> usize {
     encoded.saturating_mul(1032)
 }
 
-fn numbers(number: Number, bytes: &[u8]) -> Vec<f64> {
+/// Numbers from their bytes, into an empty array.
+fn numbers(number: Number, bytes: &[u8], mut into: Vec<f64>) -> Vec<f64> {
     match number {
-        Number::Float64 => bytes
-            .as_chunks()
-            .0
-            .iter()
-            .map(|b| f64::from_le_bytes(*b))
-            .collect(),
-        Number::Float32 => bytes
-            .as_chunks()
-            .0
-            .iter()
-            .map(|b| f64::from(f32::from_le_bytes(*b)))
-            .collect(),
-        Number::Integer32 => bytes
-            .as_chunks()
-            .0
-            .iter()
-            .map(|b| f64::from(i32::from_le_bytes(*b)))
-            .collect(),
-        Number::Integer64 => bytes
-            .as_chunks()
-            .0
-            .iter()
-            .map(|b| i64::from_le_bytes(*b) as f64)
-            .collect(),
+        Number::Float64 => into.extend(bytes.as_chunks().0.iter().map(|b| f64::from_le_bytes(*b))),
+        Number::Float32 => into.extend(
+            bytes
+                .as_chunks()
+                .0
+                .iter()
+                .map(|b| f64::from(f32::from_le_bytes(*b))),
+        ),
+        Number::Integer32 => into.extend(
+            bytes
+                .as_chunks()
+                .0
+                .iter()
+                .map(|b| f64::from(i32::from_le_bytes(*b))),
+        ),
+        Number::Integer64 => into.extend(
+            bytes
+                .as_chunks()
+                .0
+                .iter()
+                .map(|b| i64::from_le_bytes(*b) as f64),
+        ),
     }
+    into
 }
 
 /// The first value that is not finite, if any.

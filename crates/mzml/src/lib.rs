@@ -90,6 +90,16 @@ pub struct Scratch {
     buffers: arrays::Buffers,
 }
 
+impl Scratch {
+    /// Takes traces back whose numbers nobody needs any more: the next file's are written into their arrays.
+    pub fn give_back(&mut self, traces: Vec<Trace>) {
+        for trace in traces {
+            self.buffers.give_back(trace.time_min);
+            self.buffers.give_back(trace.intensity);
+        }
+    }
+}
+
 /// All traces of one file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FileTraces {

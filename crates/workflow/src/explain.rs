@@ -2,9 +2,7 @@
 
 use crate::error::WorkflowError;
 use crate::judged_run::JudgedRun;
-use crate::measure::MeasuredInjection;
 use crate::memory::Memory;
-use crate::spool::Spool;
 use crate::words::{no_peak, peak_flag};
 use serde::Serialize;
 use spotwright_domain::concentration::ConcentrationCase;
@@ -94,8 +92,8 @@ fn explain_in(
         let names: Vec<&str> = judged.method.analytes.iter().map(|of| of.name.as_str()).collect();
         missing(format!("; the method's analytes are {}", names.join(", ")))
     })?;
-    let bytes = judged.measured.spool.read_encoded(position, position + 1)?;
-    let (injection, _) = judged.record_of(position, Spool::<MeasuredInjection>::decode(&bytes[0])?);
+    let measured = judged.measured.spool.take_one(position)?;
+    let (injection, _) = judged.record_of(position, measured, None);
     let result = injection.results[analyte].clone();
     Ok(Explanation {
         result: result.id.clone(),

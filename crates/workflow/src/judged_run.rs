@@ -4,9 +4,11 @@ use crate::error::WorkflowError;
 use crate::measure::{MeasuredInjection, MeasuredRun, MeasuredTransition, RunSetting, measure_run};
 use crate::memory::Memory;
 use crate::notes;
-use spotwright_assay::{RunInput, RunJudgement, judge_run};
+use rayon::prelude::*;
+use spotwright_assay::{RunInput, RunJudgement, judge_facts};
 use spotwright_chromatogram::ManualLimits;
 use spotwright_domain::identifier::CardId;
+use spotwright_domain::injection::SampleRole;
 use spotwright_domain::method::{Method, TransitionOf, TransitionPart};
 use spotwright_domain::plot::{ChromatogramPlot, RunSeries, SeriesPoint};
 use spotwright_domain::reason::{Severity, heaviest};
@@ -14,6 +16,12 @@ use spotwright_domain::record::{Acceptance, InjectionRecord, ResultRecord, RunRe
 use spotwright_domain::request::Request;
 use spotwright_exchange::{Day, MethodFile, RunList};
 use std::collections::BTreeMap;
+
+/// Injections whose results are kept from counting verdicts to writing; those of further ones are worked out again.
+const KEPT_RESULTS: usize = 1000;
+
+/// Injections whose results are worked out together.
+const CHUNK: usize = 256;
 
 /// A run, measured and judged.
 pub(crate) struct JudgedRun {
@@ -24,6 +32,8 @@ pub(crate) struct JudgedRun {
     pub(crate) record: RunRecord,
     requests: BTreeMap<CardId, Request>,
     earlier: BTreeMap<(String, usize), f64>,
+    /// Results of the first injections, until they are taken.
+    results: Vec<Option<Vec<ResultRecord>>>,
 }
 
 impl JudgedRun {
@@ -83,22 +93,58 @@ impl JudgedRun {
             cards: &cards,
             earlier: &earlier_value,
         };
-        let judgement = judge_run(&input)?;
-        let mut record = judgement.run_record(sha256);
-        let learnt = notes::of_reference(&measured.reference.notes, &transitions);
+        let judgement = judge_facts(&input)?;
+        let mut judged = Self {
+            method: method.clone(),
+            transitions,
+            record: judgement.run_record(sha256),
+            measured,
+            judgement,
+            requests,
+            earlier,
+            results: Vec::new(),
+        };
+        judged.count_verdicts();
+        let mut record = judged.judgement.run_record(sha256);
+        let learnt = notes::of_reference(&judged.measured.reference.notes, &judged.transitions);
         if heaviest(&learnt) >= Some(Severity::Comment) && record.acceptance == Acceptance::Accepted {
             record.acceptance = Acceptance::AcceptedWithComment;
         }
         record.reasons.extend(learnt);
-        Ok(Self {
-            method: method.clone(),
-            transitions,
-            measured,
-            judgement,
-            record,
-            requests,
-            earlier,
-        })
+        judged.record = record;
+        Ok(judged)
+    }
+
+    /// Works all results out, on all threads, to count their verdicts; the first are kept.
+    fn count_verdicts(&mut self) {
+        let positions = 0..self.measured.injections.len();
+        for from in positions.clone().step_by(CHUNK) {
+            let chunk = from..(from + CHUNK).min(positions.end);
+            let results: Vec<Vec<ResultRecord>> = chunk
+                .clone()
+                .into_par_iter()
+                .with_min_len(8)
+                .map(|position| self.results_of(position))
+                .collect();
+            for (position, results) in chunk.zip(results) {
+                if self.measured.injections[position].injection.role == SampleRole::Patient {
+                    self.judgement.count(&results);
+                }
+                if position < KEPT_RESULTS {
+                    self.results.push(Some(results));
+                }
+            }
+        }
+    }
+
+    /// Takes out the results that were kept of the injections in a range of positions.
+    pub(crate) fn take_results(
+        &mut self,
+        positions: std::ops::Range<usize>,
+    ) -> Vec<Option<Vec<ResultRecord>>> {
+        positions
+            .map(|position| self.results.get_mut(position).and_then(Option::take))
+            .collect()
     }
 
     /// One injection's results.
@@ -114,11 +160,13 @@ impl JudgedRun {
         self.judgement.results_of(&input, position)
     }
 
-    /// One injection's record and the points of its figures, from its spooled evidence.
+    /// One injection's record and the points of its figures, from its spooled evidence and its results; `None`: they are
+    /// worked out.
     pub(crate) fn record_of(
         &self,
         position: usize,
         measured: MeasuredInjection,
+        results: Option<Vec<ResultRecord>>,
     ) -> (InjectionRecord, Vec<ChromatogramPlot>) {
         let injection = &self.measured.injections[position].injection;
         let record = InjectionRecord {
@@ -127,7 +175,7 @@ impl JudgedRun {
             trace_sha256: measured.trace_sha256.as_ref().map(|digest| hexadecimal(digest)),
             reasons: measured.reasons,
             transitions: transition_records(&self.transitions, measured.transitions),
-            results: self.results_of(position),
+            results: results.unwrap_or_else(|| self.results_of(position)),
         };
         (record, measured.plots)
     }

@@ -3,7 +3,7 @@
 
 use crate::error::WorkflowError;
 use crate::notes;
-use crate::spool::Spool;
+use crate::spool::{Bulky, Spool};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -50,6 +50,18 @@ pub(crate) struct MeasuredInjection {
     pub(crate) reasons: Vec<Reason>,
     /// Of the reasons, those that a result's verdict must know, with the index of the analyte.
     pub(crate) remarks: Vec<(usize, Reason)>,
+}
+
+impl Bulky for MeasuredInjection {
+    fn bytes(&self) -> usize {
+        let points: usize = self.plots.iter().map(|plot| plot.points.capacity()).sum();
+        size_of::<Self>()
+            + self.transitions.capacity() * size_of::<MeasuredTransition>()
+            + self.plots.capacity() * size_of::<ChromatogramPlot>()
+            + points * size_of::<[f32; 2]>()
+            // With the texts they hold, about.
+            + (self.reasons.capacity() + self.remarks.capacity()) * (size_of::<Reason>() + 200)
+    }
 }
 
 /// A run, measured: compact numbers in memory, evidence in the spool.
@@ -114,6 +126,7 @@ pub(crate) fn measure_run(
         let read: Vec<Option<FileOutcome>> = (0..chunk.len())
             .map(|place| kept.remove(&(number * CHUNK + place)))
             .collect();
+        let keeps = measured.spool.keeps();
         let done: Vec<_> = chunk
             .par_iter()
             .zip(read)
@@ -123,15 +136,15 @@ pub(crate) fn measure_run(
                     let read = read.unwrap_or_else(|| read_file(setting, injection, buffers));
                     measure_one(setting, injection, read, &measured.reference, buffers)
                 });
-                let compact = compact(setting.method, injection, &measured_injection);
+                let compact = compact(setting, injection, &measured_injection);
                 progress(1);
-                Spool::encode(&measured_injection).map(|bytes| (bytes, compact))
+                Spool::ready(measured_injection, keeps).map(|entry| (entry, compact))
             })
             .collect();
         for (place, entry) in done.into_iter().enumerate() {
-            let (bytes, mut compact) = entry?;
+            let (entry, mut compact) = entry?;
             compact.injected_at_unix_s = run.injected_at_unix_s[number * CHUNK + place];
-            measured.spool.push_encoded(&bytes)?;
+            measured.spool.push(entry)?;
             measured.injections.push(compact);
         }
     }
@@ -286,6 +299,7 @@ fn measure_one(
     } else {
         Vec::new()
     };
+    buffers.mzml.give_back(traces);
     MeasuredInjection {
         transitions,
         plots,
@@ -356,7 +370,8 @@ fn plots(
 }
 
 /// The few numbers that judging needs.
-fn compact(method: &Method, injection: &Injection, measured: &MeasuredInjection) -> AssayInjection {
+fn compact(setting: &RunSetting<'_>, injection: &Injection, measured: &MeasuredInjection) -> AssayInjection {
+    let method = setting.method;
     let absent = Response::from(&PeakOutcome::absent(NoPeakReason::TraceAbsent));
     let mut compact = AssayInjection {
         injection: injection.clone(),
@@ -378,7 +393,7 @@ fn compact(method: &Method, injection: &Injection, measured: &MeasuredInjection)
         remarks: measured.remarks.clone(),
         trace_digest: measured.trace_sha256,
     };
-    for (of, found) in method.transitions().iter().zip(&measured.transitions) {
+    for (of, found) in setting.transitions.iter().zip(&measured.transitions) {
         let response = Response::from(&found.peak);
         match of.part {
             TransitionPart::InternalStandard { standard } => compact.standards[standard] = response,

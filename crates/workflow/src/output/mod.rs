@@ -9,11 +9,11 @@ use crate::error::WorkflowError;
 use crate::judged_run::JudgedRun;
 use crate::measure::MeasuredInjection;
 use crate::run::{RunOptions, file_error};
-use crate::spool::Spool;
+use crate::spool::Entry;
 use folder::PartialFolder;
 use json::ResultsJson;
 use rayon::prelude::*;
-use spotwright_domain::record::{InjectionRecord, RunRecord};
+use spotwright_domain::record::{InjectionRecord, ResultRecord, RunRecord};
 use spotwright_exchange::Day;
 use spotwright_report::{DayContext, PageContext, RunLink, RunPage, Shown, draw_chromatograms, index_page};
 use std::fs::File;
@@ -96,19 +96,23 @@ impl<'a> Outputs<'a> {
         };
         self.json.begin_run(&judged.record).map_err(trouble)?;
         let shown = page.is_some().then(|| chromatograms_shown(judged));
-        // The spool needs to be moved while the rest of the run is only looked at.
+        // Nothing needs the evidence after this.
         let mut spool = std::mem::take(&mut judged.measured.spool);
         let positions = spool.len();
         // While a chunk is made ready, the one before it is written.
         let mut before: Vec<Result<Ready, WorkflowError>> = Vec::new();
         for from in (0..positions).step_by(CHUNK) {
-            let encoded = spool.read_encoded(from, (from + CHUNK).min(positions))?;
+            let to = (from + CHUNK).min(positions);
+            let entries = spool.take(from, to)?;
+            let results = judged.take_results(from..to);
+            let judged = &*judged;
             let make = || -> Vec<Result<Ready, WorkflowError>> {
-                encoded
+                entries
                     .into_par_iter()
+                    .zip(results)
                     .enumerate()
                     .with_max_len(AT_ONCE)
-                    .map(|(place, bytes)| ready(judged, from + place, &bytes, shown))
+                    .map(|(place, (entry, results))| ready(judged, from + place, entry, results, shown))
                     .collect()
             };
             let (made, written) = rayon::join(make, || self.write_chunk(before, page.as_mut(), report));
@@ -120,7 +124,6 @@ impl<'a> Outputs<'a> {
         if let Some(page) = page {
             page.finish().map_err(trouble)?;
         }
-        judged.measured.spool = spool;
         Ok(())
     }
 
@@ -203,11 +206,11 @@ fn chromatograms_shown(judged: &JudgedRun) -> Shown {
 fn ready(
     judged: &JudgedRun,
     position: usize,
-    bytes: &[u8],
+    entry: Entry<MeasuredInjection>,
+    results: Option<Vec<ResultRecord>>,
     shown: Option<Shown>,
 ) -> Result<Ready, WorkflowError> {
-    let measured = Spool::<MeasuredInjection>::decode(bytes)?;
-    let (record, plots) = judged.record_of(position, measured);
+    let (record, plots) = judged.record_of(position, entry.open()?, results);
     let trouble = |source: io::Error| file_error(&PathBuf::from(&record.id), source);
     let json = json::encode(&record).map_err(trouble)?;
     let csv = csv::encode(&record).map_err(trouble)?;
