@@ -63,7 +63,9 @@ fn copy(from: &Path, to: &Path, shift_min: f64, scratch: &mut Scratch) -> io::Re
     let mut writer = MzmlWriter::new(out, &head, &options, read.traces.len()).map_err(io::Error::other)?;
     for mut trace in read.traces {
         trace.time_min.iter_mut().for_each(|time| *time += shift_min);
-        writer.write(&Chromatogram::from(&trace)).map_err(io::Error::other)?;
+        writer
+            .write(&Chromatogram::from(&trace))
+            .map_err(io::Error::other)?;
     }
     writer.finish().map_err(io::Error::other)?.flush()
 }

@@ -76,7 +76,11 @@ fn bracketed<T>(
         return Some((place - below, count));
     }
     // Missed: it lies on one side of the bracket.
-    let side = if place < below { [i64::MIN, low] } else { [high, i64::MAX] };
+    let side = if place < below {
+        [i64::MIN, low]
+    } else {
+        [high, i64::MAX]
+    };
     let (below, count) = keep(values, &key, side, kept);
     (below <= place && place < below + count).then(|| (place - below, count))
 }

@@ -121,4 +121,3 @@ pub(crate) fn range(x: &[f64], from: f64, to: f64) -> std::ops::Range<usize> {
     let end = start + x[start..].partition_point(|v| *v <= to);
     start..end
 }
-

@@ -505,13 +505,7 @@ fn numbers(number: Number, bytes: &[u8], mut into: Vec<f64>) -> Vec<f64> {
                 .iter()
                 .map(|b| f64::from(i32::from_le_bytes(*b))),
         ),
-        Number::Integer64 => into.extend(
-            bytes
-                .as_chunks()
-                .0
-                .iter()
-                .map(|b| i64::from_le_bytes(*b) as f64),
-        ),
+        Number::Integer64 => into.extend(bytes.as_chunks().0.iter().map(|b| i64::from_le_bytes(*b) as f64)),
     }
     into
 }
