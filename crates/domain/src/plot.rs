@@ -32,3 +32,63 @@ pub struct RunSeries {
     /// order of the run.
     pub internal_standards: Vec<Vec<SeriesPoint>>,
 }
+
+/// A visual predictive check: percentiles of observed levels beside the same percentiles of studies simulated from the model.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PredictiveCheckPlot {
+    /// Unit of every level.
+    pub unit: String,
+    /// What time counts from: `first dose` or `last dose`.
+    pub time_since: String,
+    /// How the bins were made, in words.
+    pub binning: String,
+    /// Whether levels are corrected for their predictions (M. Bergstrand et al., AAPS J. 13 (2011) 143-151).
+    pub prediction_corrected: bool,
+    /// Studies simulated.
+    pub simulated_studies: u32,
+    /// Share of simulated studies within each interval (%).
+    pub interval_pct: f64,
+    /// Lower limit of quantification, when levels lie below it.
+    pub lower_limit: Option<f64>,
+    /// Observed levels: time (h) and level. Those below the limit are not among them.
+    pub points: Vec<[f64; 2]>,
+    /// Bins in order of time.
+    pub bins: Vec<PredictiveCheckBin>,
+}
+
+/// One bin of time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PredictiveCheckBin {
+    /// First and last time in it (h).
+    pub from_h: f64,
+    /// Last time in it (h).
+    pub to_h: f64,
+    /// Median of its times (h).
+    pub middle_h: f64,
+    /// Levels in it, those below the limit too.
+    pub levels: u32,
+    /// The 5th, 50th and 95th percentile.
+    pub percentiles: [PercentileCheck; 3],
+    /// Share below the limit; `None` when the study has no such level.
+    pub below_limit: Option<ShareCheck>,
+}
+
+/// One percentile of a bin. A value that lies below the limit is `None`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PercentileCheck {
+    /// Which percentile.
+    pub percent: u32,
+    /// Of the observed levels.
+    pub observed: Option<f64>,
+    /// Of the simulated studies: lower end of the interval, median, upper end.
+    pub simulated: [Option<f64>; 3],
+}
+
+/// The share of levels below the limit (%).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ShareCheck {
+    /// Of the observed levels.
+    pub observed_pct: f64,
+    /// Of the simulated studies: lower end of the interval, median, upper end.
+    pub simulated_pct: [f64; 3],
+}

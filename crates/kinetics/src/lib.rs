@@ -7,11 +7,15 @@
 //! | What are this person's parameters, how sure, and do the levels fit? | [`estimate`] |
 //! | Where do a model's numbers come from, and may it advise? | [`model`] |
 //! | What do a whole profile's levels say without a model? | [`noncompartmental`] |
+//! | What model describes a study's own persons? | [`population`] |
+//! | Would studies simulated from it look like the study? | [`predictive_check`] |
 
 pub mod estimate;
 pub mod likelihood;
 pub mod model;
 pub mod noncompartmental;
+pub mod population;
+pub mod predictive_check;
 pub mod structure;
 
 mod ode;

@@ -1,8 +1,16 @@
 //! Tests against what lies outside the project.
 
+#![allow(
+    clippy::print_stdout,
+    reason = "distances from references and skipped data are shown with --nocapture"
+)]
+
 mod map_checks;
 mod models;
 mod noncompartmental;
 mod pooled_area;
+mod population;
+mod population_truth;
+mod predictive_check;
 mod structure_checks;
 mod support;
