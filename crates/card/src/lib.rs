@@ -6,3 +6,9 @@
 //! [`patch::Patch`] is the hinge: what stands before it knows cameras, what stands after it knows blood.
 
 pub mod patch;
+
+pub mod haematocrit;
+mod site;
+pub mod spot;
+pub mod suitability;
+pub mod volume;

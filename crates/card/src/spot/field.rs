@@ -1,0 +1,268 @@
+//! Where paper ends and stain begins: one channel mix against the paper, with print taken out.
+//!
+//! Haemoglobin absorbs green and blue far more than red (Soret and Q bands; van Assendelft 1970, from memory), so the
+//! mix is 0.7 green and 0.3 blue: green carries most of the sharpness a camera and JPEG keep, blue sees pale stain.
+//! The edge is looked for at half its step in *linear reflectance*: a lens and a sensor blur light, not density, and
+//! blurring a straight edge leaves its half-way point in linear light where it was. Half the step in density lies about
+//! 1.2 blur widths further in, 0.1 mm at 12 px/mm.
+
+use super::grid::{BEYOND, BURNT_OUT, Grid, PRINT};
+use spotwright_domain::card::PrintedCircle;
+
+/// Weight of green in the mix; blue has the rest.
+pub(crate) const GREEN: f32 = 0.7;
+/// Weight of blue.
+pub(crate) const BLUE: f32 = 0.3;
+
+/// The mix by cell, relative to the paper of the same place: 1 is paper.
+#[derive(Debug, Clone)]
+pub(crate) struct Field {
+    pub(crate) mix: Vec<f32>,
+    /// Cells whose own value is print's and was replaced by that of their surroundings.
+    pub(crate) print: Vec<bool>,
+    /// Paper level in the mix as a plane over cells: at cell (0, 0), per column, per row.
+    pub(crate) paper: [f32; 3],
+    /// Scatter of the paper, cell to cell.
+    pub(crate) noise: f32,
+}
+
+impl Field {
+    pub(crate) fn of(grid: &Grid, circle: Option<&PrintedCircle>) -> Self {
+        let mut mix: Vec<f32> = grid
+            .green
+            .iter()
+            .zip(&grid.blue)
+            .map(|(g, b)| GREEN * g + BLUE * b)
+            .collect();
+        let mut print: Vec<bool> = grid.mark.iter().map(|m| m & PRINT != 0).collect();
+        let level = paper_level(grid, &mix, &print);
+        if let Some(circle) = circle {
+            mark_circle_line(grid, &mix, level, circle, &mut print);
+        }
+        take_out_print(grid, &mut mix, &print);
+        let paper = paper_plane(grid, &mix, level);
+        let mut noise_sum = 0.0_f64;
+        let mut noise_count = 0_usize;
+        for row in 0..grid.height {
+            for column in 0..grid.width {
+                let at = row * grid.width + column;
+                let here = paper[0] + paper[1] * column as f32 + paper[2] * row as f32;
+                mix[at] /= here.max(0.05);
+                let away = f64::from(mix[at] - 1.0);
+                if away.abs() < 0.06 {
+                    noise_sum += away * away;
+                    noise_count += 1;
+                }
+            }
+        }
+        let photographed = GREEN * grid.noise[1] + BLUE * grid.noise[2];
+        let scatter = (noise_sum / noise_count.max(1) as f64).sqrt() as f32;
+        Self {
+            mix,
+            print,
+            paper,
+            noise: scatter.max(photographed).max(1e-4),
+        }
+    }
+}
+
+/// Paper: the median of what is as bright as the brighter part of the patch.
+fn paper_level(grid: &Grid, mix: &[f32], print: &[bool]) -> f32 {
+    let mut counts = [0_u32; 300];
+    let mut all = 0_u32;
+    for ((value, mark), printed) in mix.iter().zip(&grid.mark).zip(print) {
+        if mark & (BURNT_OUT | BEYOND) == 0 && !printed {
+            counts[(value * 200.0).clamp(0.0, 299.0) as usize] += 1;
+            all += 1;
+        }
+    }
+    if all == 0 {
+        return 1.0;
+    }
+    let quantile = |counts: &[u32], from: usize, share: f64| {
+        let total: u32 = counts[from..].iter().sum();
+        let mut seen = 0;
+        for (bin, count) in counts.iter().enumerate().skip(from) {
+            seen += count;
+            if f64::from(seen) >= share * f64::from(total) {
+                return (bin as f32 + 0.5) / 200.0;
+            }
+        }
+        1.0
+    };
+    let bright = quantile(&counts, 0, 0.95);
+    quantile(&counts, (bright * 0.85 * 200.0) as usize, 0.5)
+}
+
+/// Plane through the paper, fitted twice: the second time without what lies off the first.
+fn paper_plane(grid: &Grid, mix: &[f32], level: f32) -> [f32; 3] {
+    let mut plane = [level, 0.0, 0.0];
+    for band in [0.12_f32, 0.05] {
+        let mut s = [0.0_f64; 9];
+        for row in (0..grid.height).step_by(2) {
+            for column in (0..grid.width).step_by(2) {
+                let at = row * grid.width + column;
+                let here = plane[0] + plane[1] * column as f32 + plane[2] * row as f32;
+                let value = mix[at];
+                if grid.mark[at] & (BURNT_OUT | BEYOND) == 0 && (value - here).abs() < band * level {
+                    let (x, y, v) = (column as f64, row as f64, f64::from(value));
+                    for (sum, term) in s
+                        .iter_mut()
+                        .zip([1.0, x, y, x * x, x * y, y * y, v, v * x, v * y])
+                    {
+                        *sum += term;
+                    }
+                }
+            }
+        }
+        if s[0] < 30.0 {
+            return plane;
+        }
+        let (n, mx, my, mv) = (s[0], s[1] / s[0], s[2] / s[0], s[6] / s[0]);
+        let (xx, xy, yy) = (s[3] / n - mx * mx, s[4] / n - mx * my, s[5] / n - my * my);
+        let (xv, yv) = (s[7] / n - mx * mv, s[8] / n - my * mv);
+        let det = xx * yy - xy * xy;
+        if det < 1e-6 * (xx + yy) * (xx + yy) || det <= 0.0 {
+            return [mv as f32, 0.0, 0.0];
+        }
+        let (bx, by) = ((xv * yy - yv * xy) / det, (yv * xx - xv * xy) / det);
+        plane = [(mv - bx * mx - by * my) as f32, bx as f32, by as f32];
+    }
+    plane
+}
+
+/// Marks the printed circle's line where the patch shows it: the dip of the mean radial profile near the circle over
+/// those directions in which both sides of the line are blank paper.
+fn mark_circle_line(grid: &Grid, mix: &[f32], level: f32, circle: &PrintedCircle, print: &mut [bool]) {
+    const SECTORS: usize = 36;
+    const BINS: usize = 20;
+    const REACH_MM: f64 = 1.0;
+    let radius = circle.diameter_mm / 2.0;
+    let centre = grid.cell(circle.centre_mm);
+    let mut sums = [[0.0_f32; BINS]; SECTORS];
+    let mut counts = [[0_u16; BINS]; SECTORS];
+    let mut ring = Vec::new();
+    let outer = (radius + REACH_MM) * grid.cells_per_mm;
+    let rows = clamp_range(centre[1] - outer, centre[1] + outer, grid.height);
+    for row in rows {
+        for column in clamp_range(centre[0] - outer, centre[0] + outer, grid.width) {
+            let (dx, dy) = (column as f64 - centre[0], row as f64 - centre[1]);
+            let away = (dx * dx + dy * dy).sqrt() / grid.cells_per_mm - radius;
+            let at = row * grid.width + column;
+            if away.abs() >= REACH_MM || grid.mark[at] & (BURNT_OUT | BEYOND) != 0 {
+                continue;
+            }
+            let turn = libm::atan2(dy, dx) / (2.0 * core::f64::consts::PI) + 0.5;
+            let sector = ((turn * SECTORS as f64) as usize).min(SECTORS - 1);
+            let bin = (((away + REACH_MM) / (2.0 * REACH_MM) * BINS as f64) as usize).min(BINS - 1);
+            sums[sector][bin] += mix[at];
+            counts[sector][bin] += 1;
+            ring.push((at, away));
+        }
+    }
+    let mut profile = [0.0_f32; BINS];
+    let mut weight = [0_u32; BINS];
+    let mut free = 0;
+    for (sum, count) in sums.iter().zip(&counts) {
+        let side = |bins: core::ops::Range<usize>| {
+            let n: u16 = count[bins.clone()].iter().sum();
+            if n < 3 {
+                0.0
+            } else {
+                sum[bins].iter().sum::<f32>() / f32::from(n)
+            }
+        };
+        if side(0..4) > 0.93 * level && side(BINS - 4..BINS) > 0.93 * level {
+            free += 1;
+            for bin in 0..BINS {
+                profile[bin] += sum[bin];
+                weight[bin] += u32::from(count[bin]);
+            }
+        }
+    }
+    if free < 4 {
+        return;
+    }
+    let depth: Vec<f32> = profile
+        .iter()
+        .zip(&weight)
+        .map(|(sum, n)| {
+            if *n == 0 {
+                0.0
+            } else {
+                1.0 - sum / *n as f32 / level
+            }
+        })
+        .collect();
+    let (deepest, most) =
+        depth.iter().enumerate().fold(
+            (0, 0.0_f32),
+            |best, (bin, &d)| if d > best.1 { (bin, d) } else { best },
+        );
+    if most < 0.02 {
+        return;
+    }
+    let floor = (0.2 * most).max(0.01);
+    let mut low = deepest;
+    while low > 0 && depth[low - 1] > floor {
+        low -= 1;
+    }
+    let mut high = deepest;
+    while high + 1 < BINS && depth[high + 1] > floor {
+        high += 1;
+    }
+    let bin_mm = 2.0 * REACH_MM / BINS as f64;
+    let (from, to) = (
+        low as f64 * bin_mm - REACH_MM - 0.05,
+        (high + 1) as f64 * bin_mm - REACH_MM + 0.05,
+    );
+    for (at, away) in ring {
+        if away > from && away < to {
+            print[at] = true;
+        }
+    }
+}
+
+/// Gives print the value of its surroundings: the mean of the unprinted cells nearby, nearer ones weighing more.
+fn take_out_print(grid: &Grid, mix: &mut [f32], print: &[bool]) {
+    let reach = libm::round(0.7 * grid.cells_per_mm).max(2.0) as isize;
+    let before = mix.to_vec();
+    for row in 0..grid.height {
+        for column in 0..grid.width {
+            let at = row * grid.width + column;
+            if !print[at] {
+                continue;
+            }
+            let (mut sum, mut weight) = (0.0_f32, 0.0_f32);
+            for j in -reach..=reach {
+                let y = row as isize + j;
+                if y < 0 || y >= grid.height as isize {
+                    continue;
+                }
+                for i in -reach..=reach {
+                    let x = column as isize + i;
+                    if x < 0 || x >= grid.width as isize {
+                        continue;
+                    }
+                    let other = y as usize * grid.width + x as usize;
+                    if !print[other] && grid.mark[other] & (BURNT_OUT | BEYOND) == 0 {
+                        let square = (i * i + j * j) as f32;
+                        let w = 1.0 / (square * square);
+                        sum += w * before[other];
+                        weight += w;
+                    }
+                }
+            }
+            if weight > 0.0 {
+                mix[at] = sum / weight;
+            }
+        }
+    }
+}
+
+/// Whole numbers in `low..=high` that are below `size`.
+pub(crate) fn clamp_range(low: f64, high: f64, size: usize) -> core::ops::Range<usize> {
+    let from = libm::floor(low).max(0.0) as usize;
+    let to = (libm::ceil(high).max(-1.0) + 1.0) as usize;
+    from.min(size)..to.min(size)
+}

@@ -1,0 +1,3 @@
+//! Tests of the room from outside.
+
+mod spots;
