@@ -14,6 +14,7 @@
 //! around the mode is poor, which high shrinkage shows.
 
 mod fit;
+mod fitted_model;
 mod individual;
 mod level;
 mod objective;
@@ -22,6 +23,7 @@ mod predict;
 mod result;
 mod search;
 mod study;
+mod study_model;
 mod symmetric;
 
 pub use fit::{PopulationOptions, empirical_bayes, estimate_population};
@@ -30,3 +32,4 @@ pub use study::{
     Coefficient, CoefficientScale, CovariateKnot, EffectBlock, Person, PopulationValues, ResidualPart, Study,
     StudyError, StudyResidual, TypicalValues,
 };
+pub use study_model::{StudyModel, StudyModelError};

@@ -13,4 +13,5 @@ mod population;
 mod population_truth;
 mod predictive_check;
 mod structure_checks;
+mod study_model;
 mod support;
