@@ -14,12 +14,14 @@
 //! | Does the internal standard behave? | [`internal_standard`] |
 //! | Do two spots agree, does a repeat agree? | [`duplicates`], [`incurred_repeat`] |
 //! | What becomes of a result, and what next? | [`verdict`] |
+//! | What would the plasma or blood assay have read? | [`conversion`] |
 
 pub mod blanks;
 pub mod brackets;
 pub mod calibration;
 pub mod carry_over;
 pub mod controls;
+pub mod conversion;
 pub mod duplicates;
 pub mod incurred_repeat;
 pub mod internal_standard;

@@ -104,6 +104,7 @@ pub(crate) fn result_of(context: Context<'_, '_>, position: usize, analyte: usiz
             NextStep::None
         },
         reasons,
+        conversion: None,
     }
 }
 

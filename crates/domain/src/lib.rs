@@ -4,6 +4,7 @@
 
 pub mod card;
 pub mod concentration;
+pub mod conversion;
 pub mod digest;
 pub mod figures;
 pub mod identifier;
@@ -19,5 +20,6 @@ pub mod reason;
 pub mod record;
 pub mod request;
 pub mod stage;
+pub mod target;
 pub mod trace;
 pub mod ucum;

@@ -2,6 +2,7 @@
 //! a correction is a new record.
 
 use crate::concentration::{ConcentrationCase, ConcentrationUnit};
+use crate::conversion::ConversionRecord;
 use crate::identifier::{AnalyteName, CardId, InternalStandardName, LevelName, RunId, SubjectId};
 use crate::injection::{Injection, SampleRole};
 use crate::method::{CurveModel, LimitOverride, TransitionPart, Weighting};
@@ -164,6 +165,9 @@ pub struct ResultRecord {
     pub reasons: Vec<Reason>,
     /// What to do next.
     pub next_step: NextStep,
+    /// The value on the scale of the target range; `None`: nothing to convert (no patient's sample, or one that must not
+    /// be reported).
+    pub conversion: Option<ConversionRecord>,
 }
 
 /// One calibrator of the fit.

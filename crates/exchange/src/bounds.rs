@@ -47,6 +47,20 @@ pub(crate) const VALIDATED_FACTOR: Bounds = Bounds {
     words: "a dilution factor above 1 and at most 10000",
 };
 pub(crate) const CARD_AGE_D: Bounds = above_zero(36_525.0, "days above 0 and at most 36525");
+pub(crate) const CONCENTRATION_FROM_ZERO: Bounds = from(0.0, 1e12, "a concentration from 0");
+pub(crate) const HAEMATOCRIT_SD: Bounds =
+    above_zero(0.2, "a standard deviation in L/L above 0 and at most 0.2");
+pub(crate) const RATIO: Bounds = from(0.0, 1000.0, "a ratio from 0 to 1000");
+pub(crate) const FRACTION: Bounds = above_zero(1.0, "a fraction above 0 and at most 1");
+pub(crate) const SLOPE: Bounds = above_zero(1000.0, "a slope above 0 and at most 1000");
+pub(crate) const INTERCEPT: Bounds = from(-1e9, 1e9, "an intercept");
+pub(crate) const COVARIANCE: Bounds = from(-1e9, 1e9, "a covariance");
+pub(crate) const STANDARD_ERROR: Bounds = from(0.0, 1e9, "a standard deviation or error from 0");
+pub(crate) const RELATIVE_SLOPE: Bounds = from(-10.0, 10.0, "a number from -10 to 10");
+pub(crate) const LOSS_PER_DAY: Bounds = from(0.0, 0.5, "a share lost a day from 0 to 0.5");
+pub(crate) const VOLUME_UL: Bounds = above_zero(1000.0, "a volume in uL above 0 and at most 1000");
+pub(crate) const DISC_MM: Bounds = above_zero(30.0, "a diameter in mm above 0 and at most 30");
+pub(crate) const STUDY_N: Bounds = from(1.0, 1e6, "a whole number from 1");
 /// A limit of the method.
 pub(crate) const LIMIT: Bounds = from(0.0, 1e6, "a number from 0 to 1000000");
 pub(crate) const LIMIT_SHARE_PCT: Bounds = from(0.0, 100.0, "a share in % from 0 to 100");

@@ -221,6 +221,8 @@ codes! {
         KeyMissing = "key-missing",
         /// A key that stands twice.
         KeyTwice = "key-twice",
+        /// A key that does not go with what stands beside it.
+        KeyNotWanted = "key-not-wanted",
         /// A value of another kind.
         ValueKind = "value-kind",
         // Method
@@ -238,6 +240,8 @@ codes! {
         ControlOutsideRange = "control-outside-range",
         /// One of two keys that belong together.
         HalfGiven = "half-given",
+        /// A conversion that contradicts itself, or corrects one thing twice.
+        ConversionContradicts = "conversion-contradicts",
         /// A limit was changed and no reason given.
         ReasonMissing = "reason-missing",
         // Across lines and files
@@ -298,6 +302,8 @@ codes! {
         InternalStandardUnused = "internal-standard-unused",
         /// The method names fewer levels than its limits ask for.
         FewLevels = "few-levels",
+        /// The target range is in another matrix than the value that is reported.
+        TargetOtherMatrix = "target-other-matrix",
         /// The method is not approved.
         MethodNotApproved = "method-not-approved",
         /// More oddities than are listed.

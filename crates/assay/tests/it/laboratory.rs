@@ -12,8 +12,8 @@ use spotwright_domain::identifier::{
 use spotwright_domain::injection::{Injection, SampleRole};
 use spotwright_domain::matrix::MatrixKind;
 use spotwright_domain::method::{
-    Analyte, Approval, CurveModel, IntegrationSettings, InternalStandard, InternalStandardAddition, Level,
-    Limits, Method, Qualifier, Transition, ValidatedRanges, Weighting,
+    Analyte, Approval, CurveModel, Extraction, IntegrationSettings, InternalStandard,
+    InternalStandardAddition, Level, Limits, Method, Qualifier, Transition, ValidatedRanges, Weighting,
 };
 use spotwright_domain::peak::{NoPeakReason, Response};
 use spotwright_domain::reason::{Reason, ReasonCode};
@@ -131,6 +131,9 @@ pub(crate) fn method(analytes: &[&str]) -> Method {
         ],
         within_run_cv_pct: 4.0,
         dilution_factors: vec![2.0, 10.0],
+        conversion: None,
+        target: None,
+        interpretation: None,
     };
     Method {
         id: MethodId::new("immunosuppressants").unwrap(),
@@ -146,6 +149,7 @@ pub(crate) fn method(analytes: &[&str]) -> Method {
             haematocrit: Some([0.20, 0.60]),
             card_age_max_d: Some(14.0),
         },
+        extraction: Extraction::default(),
         internal_standards: vec![InternalStandard {
             name: InternalStandardName::new("standard").unwrap(),
             transition: transition(824.5, 771.4),

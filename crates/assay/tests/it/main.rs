@@ -9,6 +9,7 @@ mod noise;
 
 mod calibration_reference;
 mod clean_runs;
+mod conversion;
 mod coverage;
 
 mod drop_and_refit;

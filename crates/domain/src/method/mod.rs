@@ -10,9 +10,11 @@ pub use limits::{
 };
 
 use crate::concentration::ConcentrationUnit;
+use crate::conversion::Conversion;
 use crate::identifier::{AnalyteName, InternalStandardName, LevelName, MethodId};
 use crate::matrix::MatrixKind;
 use crate::quantity::{MolarMass, QuantityError};
+use crate::target::{Interpretation, TargetRange};
 use crate::trace::Polarity;
 use serde::{Deserialize, Serialize};
 
@@ -33,6 +35,8 @@ pub struct Method {
     pub approval: Option<Approval>,
     /// Where the method was shown to work.
     pub validated: ValidatedRanges,
+    /// How blood is taken from the card.
+    pub extraction: Extraction,
     /// Internal standards.
     pub internal_standards: Vec<InternalStandard>,
     /// Analytes, in the order of the file.
@@ -163,6 +167,13 @@ pub struct ValidatedRanges {
     pub card_age_max_d: Option<f64>,
 }
 
+/// How blood is taken from the card.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Default)]
+pub struct Extraction {
+    /// Diameter of the disc or extraction head (mm); `None`: the whole spot, or not stated.
+    pub head_diameter_mm: Option<f64>,
+}
+
 /// A transition: two mass filters and a polarity.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Transition {
@@ -226,6 +237,12 @@ pub struct Analyte {
     pub within_run_cv_pct: f64,
     /// Dilution factors that were validated (M10-13).
     pub dilution_factors: Vec<f64>,
+    /// How a result is brought to the scale of the target range; `None`: it is not.
+    pub conversion: Option<Conversion>,
+    /// The range a reported value may be read against; `None`: no range stored (SAFE-06).
+    pub target: Option<TargetRange>,
+    /// By which kinetic model a result is interpreted; `None`: by none.
+    pub interpretation: Option<Interpretation>,
 }
 
 impl Analyte {

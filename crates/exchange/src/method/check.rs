@@ -26,6 +26,7 @@ pub(super) fn check(
     transitions(method, standards, analytes, problems);
     references(method, standards, analytes, problems);
     level_counts(method, analytes, problems);
+    conversions(method, analytes, problems);
     if method.approval.is_none() {
         problems.warn(
             FormatWarningCode::MethodNotApproved,
@@ -39,6 +40,34 @@ pub(super) fn check(
                 )
             },
         );
+    }
+}
+
+fn conversions(method: &Method, analytes: &[Section<'_>], problems: &mut Problems) {
+    for (analyte, section) in method.analytes.iter().zip(analytes) {
+        if let Some(conversion) = &analyte.conversion {
+            super::conversion::check(section, conversion, method.extraction.head_diameter_mm, problems);
+        }
+        let reported = analyte
+            .conversion
+            .as_ref()
+            .map_or(method.matrix, |conversion| conversion.matrix_out);
+        if let Some(target) = &analyte.target
+            && target.matrix != reported
+        {
+            let line = section.source.line(section.span("target").start);
+            problems.warn(
+                FormatWarningCode::TargetOtherMatrix,
+                section.source.file(),
+                Some(line),
+                || {
+                    format!(
+                        "the target range of {} is in another matrix than its reported value: nothing will be read against it",
+                        quoted(analyte.name.as_str())
+                    )
+                },
+            );
+        }
     }
 }
 

@@ -31,6 +31,7 @@ pub(super) const TOP: MethodTable = MethodTable {
     keys: &[
         needed("method"),
         optional("validated"),
+        optional("extraction"),
         optional("integration"),
         optional("limits"),
         needed("internal_standard"),
@@ -60,6 +61,11 @@ pub(super) const VALIDATED: MethodTable = MethodTable {
     ],
 };
 
+pub(super) const EXTRACTION: MethodTable = MethodTable {
+    path: "extraction",
+    keys: &[needed("head_diameter_mm")],
+};
+
 pub(super) const INTERNAL_STANDARD: MethodTable = MethodTable {
     path: "internal_standard",
     keys: &[
@@ -87,6 +93,9 @@ pub(super) const ANALYTE: MethodTable = MethodTable {
         needed("calibration"),
         needed("calibrators"),
         needed("controls"),
+        optional("conversion"),
+        optional("target"),
+        optional("interpretation"),
     ],
 };
 
@@ -110,15 +119,151 @@ pub(super) const CALIBRATION: MethodTable = MethodTable {
     keys: &[needed("model"), needed("weighting")],
 };
 
+pub(super) const CONVERSION: MethodTable = MethodTable {
+    path: "analyte.conversion",
+    keys: &[
+        needed("id"),
+        needed("version"),
+        needed("matrix"),
+        needed("form"),
+        optional("unit"),
+        optional("partition_ratio"),
+        optional("partition_ratio_sd"),
+        optional("red_cell_over_unbound"),
+        optional("red_cell_over_unbound_sd"),
+        optional("fraction_unbound"),
+        optional("fraction_unbound_sd"),
+        optional("fraction_bound"),
+        optional("fraction_bound_sd"),
+        optional("direction"),
+        optional("input"),
+        optional("slope"),
+        optional("slope_se"),
+        optional("intercept"),
+        optional("intercept_se"),
+        optional("slope_intercept_covariance"),
+        optional("residual_sd"),
+        optional("residual_cv_pct"),
+        optional("ratio_seen"),
+        optional("concentration_min"),
+        optional("concentration_max"),
+        optional("haematocrit_min"),
+        optional("haematocrit_max"),
+        optional("haematocrit_outside"),
+        optional("haematocrit_unknown"),
+        optional("default_haematocrit"),
+        optional("default_haematocrit_sd"),
+        optional("clinic_haematocrit_sd"),
+        optional("spot_haematocrit"),
+        optional("standardised_haematocrit"),
+        optional("device"),
+        optional("paper"),
+        optional("disc_mm"),
+        optional("population"),
+        optional("study_n"),
+        needed("source"),
+        optional("approved_by"),
+        optional("haematocrit_effect"),
+        optional("volume"),
+        optional("site"),
+        optional("recovery"),
+        optional("stability"),
+    ],
+};
+
+pub(super) const EFFECT: MethodTable = MethodTable {
+    path: "analyte.conversion.haematocrit_effect",
+    keys: &[
+        needed("effect"),
+        optional("area_slope"),
+        optional("reference_haematocrit"),
+        optional("at_zero"),
+        optional("per_unit"),
+        optional("slope_se"),
+    ],
+};
+
+pub(super) const VOLUME: MethodTable = MethodTable {
+    path: "analyte.conversion.volume",
+    keys: &[
+        needed("slope"),
+        optional("slope_se"),
+        needed("reference_ul"),
+        needed("volume_min_ul"),
+        needed("volume_max_ul"),
+        needed("unknown_cv_pct"),
+    ],
+};
+
+pub(super) const SITE: MethodTable = MethodTable {
+    path: "analyte.conversion.site",
+    keys: &[
+        needed("edge_excess"),
+        optional("edge_excess_se"),
+        needed("largest_radius_fraction"),
+        needed("unknown_cv_pct"),
+    ],
+};
+
+pub(super) const RECOVERY: MethodTable = MethodTable {
+    path: "analyte.conversion.recovery",
+    keys: &[
+        optional("per_haematocrit"),
+        optional("per_haematocrit_se"),
+        needed("reference_haematocrit"),
+        optional("per_day"),
+        optional("per_day_se"),
+    ],
+};
+
+pub(super) const STABILITY: MethodTable = MethodTable {
+    path: "analyte.conversion.stability",
+    keys: &[
+        optional("loss_per_day"),
+        optional("loss_per_day_se"),
+        needed("validated_age_d"),
+        needed("beyond"),
+    ],
+};
+
+pub(super) const TARGET: MethodTable = MethodTable {
+    path: "analyte.target",
+    keys: &[
+        needed("quantity"),
+        optional("low"),
+        optional("high"),
+        optional("toxic_above"),
+        needed("unit"),
+        needed("matrix"),
+        needed("sampling_time"),
+        needed("indication"),
+        needed("source"),
+    ],
+};
+
+pub(super) const INTERPRETATION: MethodTable = MethodTable {
+    path: "analyte.interpretation",
+    keys: &[needed("model")],
+};
+
 /// Every table with fixed keys. The keys of `integration` and of the groups of `limits` are the fields of the
 /// types of the same name; those of `analyte.calibrators` and `analyte.controls` are level names.
-pub const METHOD_TABLES: [MethodTable; 8] = [
+pub const METHOD_TABLES: [MethodTable; 17] = [
     TOP,
     METHOD,
     VALIDATED,
+    EXTRACTION,
     INTERNAL_STANDARD,
     ANALYTE,
     QUANTIFIER,
     QUALIFIER,
     CALIBRATION,
+    CONVERSION,
+    EFFECT,
+    VOLUME,
+    SITE,
+    RECOVERY,
+    STABILITY,
+    TARGET,
+    INTERPRETATION,
 ];

@@ -1,11 +1,13 @@
 //! `method.toml`: read key by key, so that every problem can point at its place.
 
 mod check;
+mod conversion;
 mod keys;
 mod levels;
 mod limits;
 mod read;
 mod section;
+mod target;
 
 pub use keys::{METHOD_TABLES, MethodKey, MethodTable};
 pub use limits::LIMIT_RULES;

@@ -2,23 +2,24 @@
 
 use super::check;
 use super::keys::{
-    ANALYTE, CALIBRATION, INTERNAL_STANDARD, METHOD, MethodTable, QUALIFIER, QUANTIFIER, TOP, VALIDATED,
+    ANALYTE, CALIBRATION, EXTRACTION, INTERNAL_STANDARD, METHOD, MethodTable, QUALIFIER, QUANTIFIER, TOP,
+    VALIDATED,
 };
 use super::section::{Section, Source};
-use super::{levels, limits};
+use super::{conversion, levels, limits, target};
 use crate::bounds;
 use crate::problem::{FormatProblemCode, Problems};
 use spotwright_domain::concentration::ConcentrationUnit;
 use spotwright_domain::identifier::{AnalyteName, InternalStandardName, MethodId};
 use spotwright_domain::matrix::MatrixKind;
 use spotwright_domain::method::{
-    Analyte, Approval, CurveModel, InternalStandard, InternalStandardAddition, Method, Qualifier, Transition,
-    ValidatedRanges, Weighting,
+    Analyte, Approval, CurveModel, Extraction, InternalStandard, InternalStandardAddition, Method, Qualifier,
+    Transition, ValidatedRanges, Weighting,
 };
 use spotwright_domain::trace::Polarity;
 use toml::de::{DeTable, DeValue};
 
-const MATRICES: [(&str, MatrixKind); 3] = [
+pub(super) const MATRICES: [(&str, MatrixKind); 3] = [
     ("dried-blood", MatrixKind::DriedBlood),
     ("whole-blood", MatrixKind::WholeBlood),
     ("plasma", MatrixKind::Plasma),
@@ -78,6 +79,7 @@ fn method(top: &Section<'_>, problems: &mut Problems) -> Option<Method> {
     let integration = limits::integration(top, problems);
     let (limits, limit_overrides) = limits::limits(top, problems);
     let validated = validated(top, problems);
+    let extraction = extraction(top, problems);
     let standard_sections = top.sections("internal_standard", "internal_standard", problems);
     let standards: Vec<Option<InternalStandard>> = standard_sections
         .iter()
@@ -100,16 +102,24 @@ fn method(top: &Section<'_>, problems: &mut Problems) -> Option<Method> {
         problems,
     );
     let approval = approval(&head, problems);
+    let mut analytes: Vec<Analyte> = analytes.into_iter().collect::<Option<_>>()?;
+    let (matrix, extraction) = (matrix?, extraction?);
+    for analyte in &mut analytes {
+        if let Some(conversion) = &mut analyte.conversion {
+            conversion.matrix_in = matrix;
+        }
+    }
     let method = Method {
         id: id?,
         version: version?.to_owned(),
         title: title?.to_owned(),
-        matrix: matrix?,
+        matrix,
         internal_standard_addition: addition?,
         approval: approval?,
         validated: validated?,
+        extraction,
         internal_standards: standards.into_iter().collect::<Option<_>>()?,
-        analytes: analytes.into_iter().collect::<Option<_>>()?,
+        analytes,
         integration: integration?,
         limits: limits?,
         limit_overrides,
@@ -119,7 +129,7 @@ fn method(top: &Section<'_>, problems: &mut Problems) -> Option<Method> {
 }
 
 /// A table with fixed keys under a section.
-fn open<'s>(
+pub(super) fn open<'s>(
     parent: &Section<'s>,
     key: &str,
     of: MethodTable,
@@ -175,43 +185,71 @@ fn validated(top: &Section<'_>, problems: &mut Problems) -> Option<ValidatedRang
     }
     let section = open(top, "validated", VALIDATED, problems)?;
     let card_age_max_d = section.number("card_age_max_d", bounds::CARD_AGE_D, problems);
-    let haematocrit = match (section.has("haematocrit_min"), section.has("haematocrit_max")) {
-        (false, false) => None,
-        (true, true) => {
-            let low = haematocrit(&section, "haematocrit_min", problems);
-            let high = haematocrit(&section, "haematocrit_max", problems);
-            let (low, high) = (low?, high?);
-            if low >= high {
-                problems.push(
-                    section
-                        .problem("haematocrit_max", FormatProblemCode::NumberOutOfRange)
-                        .expected(format!("more than `haematocrit_min`, {low}")),
-                );
-                return None;
-            }
-            Some([low, high])
-        }
-        (low, _) => {
-            let (given, absent) = if low {
-                ("haematocrit_min", "haematocrit_max")
-            } else {
-                ("haematocrit_max", "haematocrit_min")
-            };
-            problems.push(
-                section
-                    .problem(given, FormatProblemCode::HalfGiven)
-                    .expected(format!("`{absent}` beside it")),
-            );
-            return None;
-        }
-    };
+    let haematocrit = pair(
+        &section,
+        "haematocrit_min",
+        "haematocrit_max",
+        haematocrit,
+        problems,
+    )?;
     Some(ValidatedRanges {
         haematocrit,
         card_age_max_d,
     })
 }
 
-fn haematocrit(section: &Section<'_>, key: &str, problems: &mut Problems) -> Option<f64> {
+/// The lowest and the highest of a range: both or neither. `None`: a problem.
+pub(super) fn pair(
+    section: &Section<'_>,
+    low_key: &'static str,
+    high_key: &'static str,
+    read: impl Fn(&Section<'_>, &str, &mut Problems) -> Option<f64>,
+    problems: &mut Problems,
+) -> Option<Option<[f64; 2]>> {
+    match (section.has(low_key), section.has(high_key)) {
+        (false, false) => Some(None),
+        (true, true) => {
+            let low = read(section, low_key, problems);
+            let high = read(section, high_key, problems);
+            let (low, high) = (low?, high?);
+            if low >= high {
+                problems.push(
+                    section
+                        .problem(high_key, FormatProblemCode::NumberOutOfRange)
+                        .expected(format!("more than `{low_key}`, {low}")),
+                );
+                return None;
+            }
+            Some(Some([low, high]))
+        }
+        (low, _) => {
+            let (given, absent) = if low {
+                (low_key, high_key)
+            } else {
+                (high_key, low_key)
+            };
+            problems.push(
+                section
+                    .problem(given, FormatProblemCode::HalfGiven)
+                    .expected(format!("`{absent}` beside it")),
+            );
+            None
+        }
+    }
+}
+
+fn extraction(top: &Section<'_>, problems: &mut Problems) -> Option<Extraction> {
+    if !top.has("extraction") {
+        return Some(Extraction::default());
+    }
+    let section = open(top, "extraction", EXTRACTION, problems)?;
+    let diameter = section.number("head_diameter_mm", bounds::DISC_MM, problems)?;
+    Some(Extraction {
+        head_diameter_mm: Some(diameter),
+    })
+}
+
+pub(super) fn haematocrit(section: &Section<'_>, key: &str, problems: &mut Problems) -> Option<f64> {
     // Read within wide bounds first, so that a percentage gets its own answer.
     let wide = crate::table::Bounds {
         min: f64::MIN,
@@ -285,6 +323,9 @@ fn analyte(section: &Section<'_>, problems: &mut Problems) -> Option<Analyte> {
     let factors = levels::dilution_factors(section, problems);
     let calibrators = levels::levels(section, "calibrators", "analyte.calibrators", problems);
     let controls = levels::levels(section, "controls", "analyte.controls", problems);
+    let conversion = conversion::conversion(section, name.as_ref(), unit, problems);
+    let target = target::target(section, problems);
+    let interpretation = target::interpretation(section, problems);
     let (model, weighting) = curve?;
     let (calibrators, controls) = (calibrators?, controls?);
     levels::check(section, model, &calibrators, &controls, &factors, problems);
@@ -316,6 +357,9 @@ fn analyte(section: &Section<'_>, problems: &mut Problems) -> Option<Analyte> {
         controls: levels::sorted(controls),
         within_run_cv_pct: cv?,
         dilution_factors: factors,
+        conversion: conversion?,
+        target: target?,
+        interpretation: interpretation?,
     })
 }
 

@@ -431,6 +431,7 @@ fn result(
         verdict,
         reasons,
         next_step,
+        conversion: None,
     }
 }
 

@@ -15,8 +15,8 @@ use spotwright_domain::identifier::{
 };
 use spotwright_domain::matrix::MatrixKind;
 use spotwright_domain::method::{
-    Analyte, Approval, CurveModel, IntegrationSettings, InternalStandard, InternalStandardAddition, Level,
-    Limits, Method, Qualifier, Transition, ValidatedRanges, Weighting,
+    Analyte, Approval, CurveModel, Extraction, IntegrationSettings, InternalStandard,
+    InternalStandardAddition, Level, Limits, Method, Qualifier, Transition, ValidatedRanges, Weighting,
 };
 use spotwright_domain::trace::Polarity;
 
@@ -340,6 +340,9 @@ fn method(table: &PanelTable) -> Result<Method, IdentifierError> {
                 controls,
                 within_run_cv_pct: table.within_run_cv_pct,
                 dilution_factors: vec![2.0, DILUTION_FACTOR],
+                conversion: None,
+                target: None,
+                interpretation: None,
             })
         })
         .collect::<Result<_, IdentifierError>>()?;
@@ -357,6 +360,7 @@ fn method(table: &PanelTable) -> Result<Method, IdentifierError> {
             haematocrit: Some(table.haematocrit),
             card_age_max_d: Some(table.card_age_max_d),
         },
+        extraction: Extraction::default(),
         internal_standards,
         analytes,
         integration: IntegrationSettings {
