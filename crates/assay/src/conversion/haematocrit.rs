@@ -1,6 +1,6 @@
 //! Which haematocrit a conversion uses: the clinic's, the spot's where the method allows it, or a stated default.
 
-use super::remark::remark;
+use super::remark::{Refusal, refuse, remark};
 use crate::sentence::{figures, stated};
 use spotwright_domain::conversion::{
     Conversion, ConversionCode, ConversionRemark, Estimate, Fallback, HaematocritOrigin, HaematocritUnknown,
@@ -12,9 +12,6 @@ pub(super) struct Choice {
     pub(super) used: Option<HaematocritUsed>,
     pub(super) remarks: Vec<ConversionRemark>,
 }
-
-/// A refusal and what may be reported instead.
-pub(super) type Refusal = (Fallback, ConversionRemark);
 
 /// How many standard uncertainties of their difference clinic and spot may lie apart (95 %).
 const LARGEST_DIFFERENCE: f64 = 1.96;
@@ -55,13 +52,15 @@ pub(super) fn choose(
             ));
             Some((default, HaematocritOrigin::Default))
         }
-        (None, HaematocritUnknown::MeasuredOnly) => return Err((Fallback::MeasuredOnly, needed_remark())),
-        (None, HaematocritUnknown::Refuse) => return Err((Fallback::Refuse, needed_remark())),
+        (None, HaematocritUnknown::MeasuredOnly) => {
+            return Err(refuse(Fallback::MeasuredOnly, needed_remark()));
+        }
+        (None, HaematocritUnknown::Refuse) => return Err(refuse(Fallback::Refuse, needed_remark())),
     };
     match (chosen, conversion.haematocrit_range) {
         (Some((haematocrit, _)), Some([low, high])) if !within(haematocrit.value, low, high) => {
             let limit = if haematocrit.value < low { low } else { high };
-            return Err((
+            return Err(refuse(
                 conversion.haematocrit_outside,
                 remark(
                     ConversionCode::HaematocritOutsideRange,

@@ -184,7 +184,7 @@ fn fraction(value: f64) -> f64 {
     value - libm::floor(value)
 }
 
-/// Uniform numbers: SplitMix64 (Steele, Lea, Flood 2014, OOPSLA, fig. 17).
+/// Uniform numbers: `SplitMix64` (Steele, Lea, Flood 2014, OOPSLA, fig. 17).
 struct Stream(u64);
 
 impl Stream {

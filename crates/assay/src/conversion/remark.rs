@@ -1,6 +1,6 @@
 //! Building remarks and refusals.
 
-use spotwright_domain::conversion::{ConversionCode, ConversionRemark};
+use spotwright_domain::conversion::{ConversionCode, ConversionRemark, Fallback};
 
 /// A remark with what would lift it. A number that is not finite is left out.
 pub(super) fn remark(
@@ -25,4 +25,18 @@ pub(super) fn remark(
 /// A remark without numbers.
 pub(super) fn plain(code: ConversionCode, rule: &str, text: String) -> ConversionRemark {
     remark(code, rule, None, None, "1", text)
+}
+
+/// Why there is no converted value, and what may be reported instead.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Refusal {
+    pub(super) fallback: Fallback,
+    pub(super) remark: Box<ConversionRemark>,
+}
+
+pub(super) fn refuse(fallback: Fallback, remark: ConversionRemark) -> Refusal {
+    Refusal {
+        fallback,
+        remark: Box::new(remark),
+    }
 }

@@ -13,7 +13,7 @@ pub struct SpotTerms {
     pub volume: Option<VolumeTerm>,
     /// Effect of where the disc was taken, e.
     pub site: Option<SiteTerm>,
-    /// Extraction against the calibrators', R/R_cal.
+    /// Extraction against the calibrators', `R/R_cal`.
     pub recovery: Option<RecoveryTerm>,
     /// What is left after days in the post, s.
     pub stability: Option<StabilityTerm>,

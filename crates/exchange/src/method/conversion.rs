@@ -440,7 +440,8 @@ fn unknown(section: &Section<'_>, problems: &mut Problems) -> Option<Haematocrit
             })
         }
         Some(fallback) => {
-            for key in keys.into_iter().filter(|key| section.has(key)) {
+            // One of the two tells enough.
+            if let Some(key) = keys.into_iter().find(|key| section.has(key)) {
                 problems.push(
                     section
                         .problem(key, FormatProblemCode::KeyNotWanted)

@@ -388,6 +388,91 @@ const BROKEN_DAYS: &[BrokenDay] = &[
             "internal_standard = \"lamotrigine-13C\"",
         ),
     ),
+    // Conversion and target
+    day(
+        "A form of conversion nobody knows",
+        Replace(METHOD, "\"theoretical\"", "\"theoretic\""),
+    ),
+    day(
+        "A conversion without source",
+        Replace(
+            METHOD,
+            "source = \"invented for this example\"\napproved_by",
+            "approved_by",
+        ),
+    ),
+    day(
+        "A key of another form of conversion",
+        Replace(METHOD, "partition_ratio_sd = 0.1", "fraction_bound = 0.55"),
+    ),
+    day(
+        "A theory without its ratio",
+        Replace(METHOD, "partition_ratio = 1.0\npartition_ratio_sd = 0.1\n", ""),
+    ),
+    day(
+        "A line that does not say what it was drawn on",
+        Replace(
+            METHOD,
+            "form = \"theoretical\"\npartition_ratio = 1.0\npartition_ratio_sd = 0.1\n",
+            "form = \"linear-regression\"\ndirection = \"reported-on-measured\"\nslope = 1.05\nintercept = 0.2\n",
+        ),
+    ),
+    day(
+        "A line without its unit",
+        Replace(
+            METHOD,
+            "form = \"theoretical\"\npartition_ratio = 1.0\npartition_ratio_sd = 0.1\nunit = \"mg/L\"\n",
+            "form = \"linear-regression\"\ndirection = \"reported-on-measured\"\ninput = \"raw\"\nslope = 1.05\nintercept = 0.2\n",
+        ),
+    ),
+    day(
+        "A line on raw spots, and the haematocrit again",
+        Replace(
+            METHOD,
+            "form = \"theoretical\"\npartition_ratio = 1.0\npartition_ratio_sd = 0.1\n",
+            "form = \"linear-regression\"\ndirection = \"reported-on-measured\"\ninput = \"raw\"\nslope = 1.05\nintercept = 0.2\nhaematocrit_effect = { effect = \"spreading\", area_slope = -0.76, reference_haematocrit = 0.40 }\n",
+        ),
+    ),
+    day(
+        "A line on raw spots, and the plasma fraction again",
+        Replace(
+            METHOD,
+            "form = \"theoretical\"\npartition_ratio = 1.0\n",
+            "form = \"linear-regression\"\ndirection = \"reported-on-measured\"\ninput = \"raw\"\nslope = 1.05\nintercept = 0.2\npartition_ratio = 1.0\n",
+        ),
+    ),
+    day(
+        "A default haematocrit outside the range",
+        Replace(METHOD, "default_haematocrit = 0.42", "default_haematocrit = 0.60"),
+    ),
+    day(
+        "A default haematocrit nobody asked for",
+        Replace(
+            METHOD,
+            "haematocrit_unknown = \"default\"",
+            "haematocrit_unknown = \"refuse\"",
+        ),
+    ),
+    day(
+        "A conversion of another disc",
+        Replace(METHOD, "disc_mm = 6.0", "disc_mm = 3.2"),
+    ),
+    day(
+        "A plasma fraction towards blood",
+        Replace(
+            METHOD,
+            "matrix = \"plasma\"\nform",
+            "matrix = \"whole-blood\"\nform",
+        ),
+    ),
+    day(
+        "A target range upside down",
+        Replace(METHOD, "high = 15.0", "high = 1.5"),
+    ),
+    day(
+        "A target range without matrix",
+        Replace(METHOD, "matrix = \"plasma\"\nsampling_time", "sampling_time"),
+    ),
 ];
 
 /// What is said of a broken day.

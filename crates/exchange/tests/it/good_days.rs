@@ -1,8 +1,10 @@
 //! Days that are right, in every dress a table may wear.
 
 use crate::tiny_day::{FILES, lay_out, text_of};
+use spotwright_domain::conversion::{Estimate, HaematocritUnknown};
 use spotwright_domain::identifier::{CardId, SubjectId};
 use spotwright_domain::injection::SampleRole;
+use spotwright_domain::matrix::MatrixKind;
 use spotwright_domain::method::{Limits, Weighting};
 use spotwright_exchange::{Day, FormatWarningCode, RunList, open_day};
 use std::path::Path;
@@ -45,7 +47,7 @@ fn the_tiny_day_is_read_whole() {
     // The digest is of the file's bytes as `sha256sum` (GNU coreutils) gives it.
     assert_eq!(
         file.sha256,
-        "1628d71b25aa79543de21466cef9c523592603cbed4360b1d189edddadf885ac"
+        "adb4160a658cc4563679c99e5f9584a2c9a76b51558cbe6ae6bfab7c55c58a7c"
     );
     let method = &file.method;
     assert_eq!(method.validated.haematocrit, Some([0.2, 0.6]));
@@ -55,6 +57,26 @@ fn the_tiny_day_is_read_whole() {
     assert_eq!((analyte.lloq(), analyte.uloq()), (0.5, 20.0));
     assert_eq!(analyte.weighting, Weighting::InverseXSquared);
     assert_eq!(analyte.qualifiers[0].ratio_tolerance_pct, Some(20.0));
+    let conversion = analyte.conversion.as_ref().unwrap();
+    assert_eq!(conversion.faults(), []);
+    assert_eq!(
+        (conversion.matrix_in, conversion.matrix_out),
+        (MatrixKind::DriedBlood, MatrixKind::Plasma)
+    );
+    assert_eq!(
+        conversion.haematocrit_unknown,
+        HaematocritUnknown::UseDefault {
+            default: Estimate::new(0.42, 0.04)
+        }
+    );
+    assert_eq!((conversion.study_n, conversion.disc_mm), (Some(20), Some(6.0)));
+    assert_eq!(method.extraction.head_diameter_mm, Some(6.0));
+    let target = analyte.target.as_ref().unwrap();
+    assert_eq!(
+        (target.low, target.high, target.matrix),
+        (Some(3.0), Some(15.0), MatrixKind::Plasma)
+    );
+    assert_eq!(analyte.interpretation.as_ref().unwrap().model, "lamotrigine");
     let changed: Vec<_> = method
         .limit_overrides
         .iter()
@@ -321,4 +343,85 @@ fn a_link_that_leads_out_of_the_traces_is_refused() {
     write(folder.path(), "traces/elsewhere.bin", "");
     std::os::unix::fs::symlink("elsewhere.bin", folder.path().join("traces/05.mzML")).unwrap();
     open_day(folder.path()).unwrap();
+}
+
+/// The tiny day's method with other lines for its conversion.
+fn with_conversion(lines: &str) -> spotwright_domain::conversion::Conversion {
+    let text = text_of("method.toml");
+    let (before, rest) = text.split_once("form = \"theoretical\"").unwrap();
+    let (_, after) = rest.split_once("residual_cv_pct = 8.0\n").unwrap();
+    let text = format!("{before}{lines}\n{after}");
+    let (_folder, day) = opened(|folder| write(folder, "method.toml", &text));
+    day.methods[0].method.analytes[0].conversion.clone().unwrap()
+}
+
+/// Every form and every spot term comes through the file as it was written.
+#[test]
+fn every_form_of_conversion_is_read() {
+    use spotwright_domain::conversion::{
+        ConversionForm, HaematocritEffect, LinearRegression, Partition, RegressionDirection, RegressionInput,
+    };
+    assert_eq!(
+        with_conversion("form = \"none-needed\"").form,
+        ConversionForm::NoneNeeded
+    );
+    assert_eq!(
+        with_conversion("form = \"theoretical\"\nred_cell_over_unbound = 4.0\nfraction_unbound = 0.1\nfraction_unbound_sd = 0.02").form,
+        ConversionForm::Theoretical {
+            partition: Partition::FreePartition {
+                red_cell_over_unbound: Estimate::known(4.0),
+                fraction_unbound: Estimate::new(0.1, 0.02),
+            }
+        }
+    );
+    assert_eq!(
+        with_conversion("form = \"unbound-equilibrium\"\nfraction_bound = 0.995").form,
+        ConversionForm::UnboundEquilibrium {
+            fraction_bound: Estimate::known(0.995)
+        }
+    );
+    assert_eq!(
+        with_conversion("form = \"not-predictable\"\nratio_seen = [1.148, 5.022]").form,
+        ConversionForm::NotPredictable {
+            ratio_seen: Some([1.148, 5.022])
+        }
+    );
+    let line = "form = \"linear-regression\"\nunit = \"ug/mL\"\ndirection = \"reported-on-measured\"\ninput = \"haematocrit-corrected\"\npartition_ratio = 0.29\nslope = 1.11\nslope_se = 0.0816\nintercept = -1.00\nresidual_sd = 1.2";
+    let read = with_conversion(line);
+    assert_eq!(
+        read.form,
+        ConversionForm::LinearRegression(LinearRegression {
+            direction: RegressionDirection::ReportedOnMeasured,
+            input: RegressionInput::HaematocritCorrected {
+                partition: Some(Partition::Constant {
+                    ratio: Estimate::known(0.29)
+                })
+            },
+            slope: Estimate::new(1.11, 0.0816),
+            intercept: Estimate::known(-1.0),
+            covariance: 0.0,
+            residual_sd: Some(1.2),
+        })
+    );
+    assert_eq!(
+        read.unit,
+        spotwright_domain::concentration::ConcentrationUnit::MicrogramPerMillilitre
+    );
+    let terms = with_conversion(
+        "form = \"theoretical\"\npartition_ratio = 0.0\nhaematocrit_effect = { effect = \"spreading\", area_slope = -0.76, slope_se = 0.1, reference_haematocrit = 0.40 }\nvolume = { slope = 0.23, reference_ul = 30.0, volume_min_ul = 10.0, volume_max_ul = 50.0, unknown_cv_pct = 6.0 }\nsite = { edge_excess = 0.1, largest_radius_fraction = 0.6, unknown_cv_pct = 3.0 }\nrecovery = { per_haematocrit = -0.2, reference_haematocrit = 0.40 }",
+    )
+    .spot;
+    assert_eq!(
+        terms.haematocrit_effect,
+        Some(HaematocritEffect::Spreading {
+            area_slope: Estimate::new(-0.76, 0.1),
+            reference_haematocrit: 0.40
+        })
+    );
+    assert!(
+        terms.volume.is_some()
+            && terms.site.is_some()
+            && terms.recovery.is_some()
+            && terms.stability.is_some()
+    );
 }

@@ -350,7 +350,7 @@ fn volume_and_site_are_corrected_when_known_and_widen_when_not() {
         radius_fraction: Some(0.5),
     });
     // EV-17: 0.35 µL/mm² at 10 µL against 0.47 at 30 µL is 0.745; the logarithmic shape gives 0.747.
-    let v = 1.0 - 0.23 * 1.098_612_288_668_11;
+    let v: f64 = 1.0 - 0.23 * 1.098_612_288_668_11;
     assert!((v - 0.35 / 0.47).abs() < 0.01);
     close(case.value(), 10.0 / v / (1.0 + 0.10 * 0.25), 1e-9);
     case.spot.as_mut().unwrap().volume_ul = Some(Estimate::new(8.0, 0.5));

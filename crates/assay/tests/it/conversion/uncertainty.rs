@@ -156,12 +156,11 @@ fn intervals_agree_with_plain_random_numbers() {
         covariance: -0.04,
         residual_sd: Some(0.8),
     }));
-    let correlation = -0.04 / 0.06;
+    let correlation: f64 = -0.04 / 0.06;
     let ends = plain(&mut |n| {
         let z = n.normal();
         let slope = 0.51 + 0.06 * z;
-        let intercept =
-            3.223 + (correlation * z + (1.0 - correlation * correlation as f64).sqrt() * n.normal());
+        let intercept = 3.223 + (correlation * z + (1.0 - correlation * correlation).sqrt() * n.normal());
         (30.0 + n.normal() - 0.8 * n.normal() - intercept) / slope
     });
     agree(&Case::new(of, 30.0, 1.0), ends, "line the other way");
