@@ -24,6 +24,9 @@ pub enum EstimateError {
     /// The search settled where the curvature is not positive in every direction.
     #[error("the search settled at a point that is not a minimum: the Hessian is not positive definite")]
     NotAMinimum,
+    /// A problem without random effects has no posterior to draw from.
+    #[error("the problem has no random effect: there is nothing to draw")]
+    NoEffects,
     /// Draws were asked for, but too few.
     #[error("{found} draws asked for; expected at least {least}")]
     TooFewDraws {
