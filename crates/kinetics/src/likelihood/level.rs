@@ -1,7 +1,7 @@
 //! How probable one level is for a prediction.
 
 use super::observation::{Level, Observation, ResidualError};
-use spotwright_numerics::special::{erfc, erfcx, normal_density};
+use spotwright_numerics::special::{erfc, erfcx, normal_cdf, normal_density};
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI};
 
 /// One level's part of the objective (−2 ln likelihood without the constant), its slope by the prediction and its
@@ -66,6 +66,33 @@ pub(crate) fn level_term(
             })
         }
     }
+}
+
+/// Probability that a level as low as the observed one or lower is reported when `prediction` is true.
+pub(crate) fn probability_below(observation: &Observation, residual: &ResidualError, prediction: f64) -> f64 {
+    let reported = reported(&observation.level);
+    let z = match *residual {
+        ResidualError::Combined {
+            additive_sd,
+            proportional_sd,
+        } => {
+            let variance = additive_sd * additive_sd
+                + proportional_sd * proportional_sd * prediction * prediction
+                + observation.extra_variance;
+            if variance <= 0.0 {
+                return f64::from(u8::from(prediction <= reported));
+            }
+            (reported - prediction) / variance.sqrt()
+        }
+        ResidualError::Log { sigma } => {
+            if prediction <= 0.0 {
+                return 1.0;
+            }
+            let variance = sigma * sigma + observation.extra_variance / (reported * reported);
+            libm::log(reported / prediction) / variance.sqrt()
+        }
+    };
+    normal_cdf(z)
 }
 
 /// The number on the report: the value, or the limit it lies beyond.

@@ -15,3 +15,4 @@ mod predictive_check;
 mod structure_checks;
 mod study_model;
 mod support;
+mod surprises;
