@@ -6,6 +6,7 @@
 //! [`patch::Patch`] is the hinge: what stands before it knows cameras, what stands after it knows blood.
 
 pub mod patch;
+pub mod photo;
 
 pub mod haematocrit;
 mod site;
