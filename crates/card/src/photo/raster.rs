@@ -154,8 +154,8 @@ impl Reducer {
             return;
         }
         for (x, pixel) in pixels.take(self.sums.len() * self.k).enumerate() {
-            for channel in 0..3 {
-                self.sums[x / self.k][channel] += u32::from(pixel[channel]);
+            for (sum, value) in self.sums[x / self.k].iter_mut().zip(pixel) {
+                *sum += u32::from(value);
             }
         }
         self.rows_in += 1;

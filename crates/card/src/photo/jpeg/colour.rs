@@ -9,6 +9,8 @@ pub(super) struct Strip {
     /// Chroma at full width, one row.
     blue: Vec<u8>,
     red: Vec<u8>,
+    /// Chroma of two rows, weighted.
+    sums: Vec<u16>,
     /// Converted rows, three bytes a pixel.
     rows: Vec<u8>,
 }
@@ -36,6 +38,7 @@ impl Strip {
             planes,
             blue: vec![0; width],
             red: vec![0; width],
+            sums: vec![0; width],
             rows: vec![0; width * 3],
         }
     }
@@ -111,17 +114,36 @@ impl Strip {
         let (h, v) = (plan.components[0].across, plan.components[0].down);
         for (plane, full) in [(1, &mut self.blue), (2, &mut self.red)] {
             let Plane { stride, samples } = &self.planes[plane];
-            widen(samples, *stride, y, h, v, &mut full[..pixels]);
+            widen(samples, *stride, y, [h, v], &mut self.sums, &mut full[..pixels]);
         }
-        let chroma = self.blue.iter().zip(&self.red);
-        for ((out, luma), (blue, red)) in out.chunks_exact_mut(3).zip(luma).zip(chroma) {
-            out.copy_from_slice(&rgb(*luma, *blue, *red));
+        // By lots, so that arithmetic runs on many pixels at once and only the last step goes pixel by pixel.
+        const LOT: usize = 32;
+        let chroma = self.blue.chunks(LOT).zip(self.red.chunks(LOT));
+        for ((out, luma), (blue, red)) in out.chunks_mut(3 * LOT).zip(luma.chunks(LOT)).zip(chroma) {
+            let mut lot = [[0u8; LOT]; 3];
+            let [r, g, b] = &mut lot;
+            if let (Ok(luma), Ok(blue), Ok(red)) = (
+                <&[u8; LOT]>::try_from(luma),
+                <&[u8; LOT]>::try_from(blue),
+                <&[u8; LOT]>::try_from(red),
+            ) {
+                for i in 0..LOT {
+                    [r[i], g[i], b[i]] = rgb(luma[i], blue[i], red[i]);
+                }
+            } else {
+                for (i, ((luma, blue), red)) in luma.iter().zip(blue).zip(red).enumerate() {
+                    [r[i], g[i], b[i]] = rgb(*luma, *blue, *red);
+                }
+            }
+            for (i, pixel) in out.chunks_exact_mut(3).enumerate() {
+                pixel.copy_from_slice(&[r[i], g[i], b[i]]);
+            }
         }
     }
 }
 
 /// Brings a row of chroma to full width by linear interpolation between sample centres.
-fn widen(samples: &[u8], stride: usize, y: usize, h: usize, v: usize, out: &mut [u8]) {
+fn widen(samples: &[u8], stride: usize, y: usize, [h, v]: [usize; 2], sums: &mut [u16], out: &mut [u8]) {
     let row = |at: usize| &samples[at * stride..][..out.len() / h];
     if v == 1 && h == 1 {
         out.copy_from_slice(row(y));
@@ -138,18 +160,22 @@ fn widen(samples: &[u8], stride: usize, y: usize, h: usize, v: usize, out: &mut 
         };
         (row(y / 2), row(far))
     };
-    let sum = |i: usize| u16::from(near[i]) * 3 + u16::from(far[i]);
+    for ((sum, near), far) in sums.iter_mut().zip(near).zip(far) {
+        *sum = u16::from(*near) * 3 + u16::from(*far);
+    }
+    let sums = &sums[..near.len()];
     if h == 1 {
-        for (i, out) in out.iter_mut().enumerate() {
-            *out = ((sum(i) + 2) >> 2) as u8;
+        for (out, sum) in out.iter_mut().zip(sums) {
+            *out = ((sum + 2) >> 2) as u8;
         }
         return;
     }
-    let last = near.len() - 1;
-    for (i, pair) in out.chunks_exact_mut(2).enumerate() {
-        let here = sum(i) * 3;
-        pair[0] = ((here + sum(i.saturating_sub(1)) + 8) >> 4) as u8;
-        pair[1] = ((here + sum((i + 1).min(last)) + 7) >> 4) as u8;
+    let last = sums.len() - 1;
+    out[0] = ((sums[0] * 4 + 8) >> 4) as u8;
+    out[2 * last + 1] = ((sums[last] * 4 + 7) >> 4) as u8;
+    for (pair, two) in out[1..2 * last + 1].chunks_exact_mut(2).zip(sums.windows(2)) {
+        pair[0] = ((two[0] * 3 + two[1] + 7) >> 4) as u8;
+        pair[1] = ((two[1] * 3 + two[0] + 8) >> 4) as u8;
     }
 }
 
