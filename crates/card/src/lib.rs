@@ -15,6 +15,7 @@ mod problems;
 mod straighten;
 mod view;
 
+pub mod after;
 pub mod haematocrit;
 mod site;
 pub mod spot;

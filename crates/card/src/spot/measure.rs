@@ -5,7 +5,7 @@ use super::field::Field;
 use super::grid::{BEYOND, Grid};
 use super::outline::Surface;
 use super::zone::Zone;
-use super::{lines, lobes, marks, polygon, radial, rays, texture};
+use super::{lines, lobes, marks, polygon, radial, rays, softness, texture};
 use crate::patch::Patch;
 use core::f64::consts::PI;
 use spotwright_domain::card::{PrintedCircle, SpotMeasures};
@@ -74,7 +74,10 @@ pub(crate) fn measure(
     if outline_px.len() < 8 {
         return None;
     }
-    let outline_mm: Vec<[f64; 2]> = outline_px.iter().map(|p| patch.to_mm(p[0], p[1])).collect();
+    let half_light_mm: Vec<[f64; 2]> = outline_px.iter().map(|p| patch.to_mm(p[0], p[1])).collect();
+    let half_light: Vec<[f64; 2]> = half_light_mm.iter().map(|p| grid.cell(*p)).collect();
+    let shift_mm = softness::outward_shift_mm(grid, field, &half_light, around.others);
+    let outline_mm = softness::moved_inwards(&half_light_mm, shift_mm);
     let outline_cells: Vec<[f64; 2]> = outline_mm.iter().map(|p| grid.cell(*p)).collect();
     let zone = Zone::of(grid, field, &outline_cells)?;
 

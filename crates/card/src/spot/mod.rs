@@ -16,6 +16,7 @@ pub(crate) mod outline;
 pub mod polygon;
 pub(crate) mod radial;
 pub(crate) mod rays;
+pub(crate) mod softness;
 pub(crate) mod texture;
 pub(crate) mod zone;
 

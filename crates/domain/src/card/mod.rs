@@ -2,6 +2,7 @@
 //!
 //! Millimetres are the layout's: x to the right and y downwards from the card's upper left corner, as printed.
 
+mod extraction;
 mod layout;
 mod look;
 mod photo;
@@ -9,6 +10,7 @@ mod reason;
 mod record;
 mod spot_limits;
 
+pub use extraction::{ExtractionRecord, TakenBy};
 pub use layout::{BUILT_IN_LAYOUTS, CardLayout, Fiducial, FiducialShape, LayoutError, PrintedCircle, Region};
 pub use look::{LOOK_VERSION, LookRecord, Need};
 pub use photo::{

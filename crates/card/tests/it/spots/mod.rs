@@ -1,4 +1,5 @@
 //! Spots: constructed patches with known geometry and graded faults.
 
+mod after;
 mod closed_forms;
 mod paint;
