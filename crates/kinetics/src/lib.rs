@@ -16,6 +16,8 @@ pub mod model;
 pub mod noncompartmental;
 pub mod population;
 pub mod predictive_check;
+pub mod options;
+pub mod refusal;
 pub mod structure;
 
 mod ode;

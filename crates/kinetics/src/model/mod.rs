@@ -18,6 +18,7 @@ mod dosing;
 pub mod formula;
 mod library;
 mod nearest;
+pub mod person;
 mod problem;
 mod read;
 mod section;
@@ -38,6 +39,12 @@ use serde::{Deserialize, Serialize};
 use spotwright_domain::concentration::ConcentrationUnit;
 use spotwright_domain::digest::Digest;
 use spotwright_domain::matrix::MatrixKind;
+
+/// Reading with places, for the other tables of this room.
+pub(crate) mod reading {
+    pub(crate) use super::problem::ModelProblemCode;
+    pub(crate) use super::section::{Bounds, Reader, Section};
+}
 
 /// How far a model may be trusted, as whoever entered it judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
