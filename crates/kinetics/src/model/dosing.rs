@@ -27,6 +27,8 @@ pub struct Dosing {
     pub max_change_per_step: f64,
     /// Greatest rise of the daily amount to offer at once (mg/day).
     pub max_daily_increase_mg: Option<f64>,
+    /// Above a level (model unit), the greatest rise to offer at once (mg/day).
+    pub cautious_daily_increase_mg: Option<(f64, f64)>,
     /// Titration rules that outrank any computed dose.
     pub titration: Option<String>,
     /// Whether a loading dose has a place with this drug.

@@ -175,6 +175,8 @@ pub struct Guards {
     pub warn: Vec<Limit>,
     /// Days on an unchanged dose before any advice (autoinduction, lead-in); `None`: no such rule.
     pub advice_from_day: Option<f64>,
+    /// Whether those days must be on an unchanged dose, not only on the drug.
+    pub advice_needs_unchanged_dose: bool,
     /// Exposure only, never a dose change for a person.
     pub exposure_only: bool,
     /// Least samples within one interval before an area is given; 1: no such rule.

@@ -6,8 +6,12 @@
 )]
 
 mod map_checks;
+mod attainment;
+mod cases;
 mod models;
 mod noncompartmental;
+mod options;
+mod people;
 mod pooled_area;
 mod population;
 mod population_truth;

@@ -131,7 +131,7 @@ pub fn in_model_unit(fact: &CovariateFact, covariate: &Covariate) -> Result<f64,
     }
     if canonical_name(name) == "creatinine" {
         let umol = creatinine_umol(value, covariate.unit);
-        if umol < CREATININE_PLAUSIBLE_UMOL[0] || umol > CREATININE_PLAUSIBLE_UMOL[1] {
+        if !is_plausible_creatinine(umol) {
             return Err(impossible(fact, covariate, &shown));
         }
     }
@@ -144,6 +144,10 @@ pub fn in_model_unit(fact: &CovariateFact, covariate: &Covariate) -> Result<f64,
         ));
     }
     Ok(value)
+}
+
+fn is_plausible_creatinine(umol: f64) -> bool {
+    (CREATININE_PLAUSIBLE_UMOL[0]..=CREATININE_PLAUSIBLE_UMOL[1]).contains(&umol)
 }
 
 fn creatinine_umol(value: f64, unit: CovariateUnit) -> f64 {
@@ -173,7 +177,7 @@ fn impossible(fact: &CovariateFact, covariate: &Covariate, shown: &str) -> Refus
             let value = fact.value * factor;
             let plausible = if creatinine {
                 let umol = creatinine_umol(value, covariate.unit);
-                umol >= CREATININE_PLAUSIBLE_UMOL[0] && umol <= CREATININE_PLAUSIBLE_UMOL[1]
+                is_plausible_creatinine(umol)
             } else {
                 true
             };

@@ -7,9 +7,11 @@ mod population;
 mod prepare;
 mod resolve;
 
-pub use dose::{DoseStatement, Repetition, Schedule, schedule};
+pub(crate) use dose::greatest_single_mg;
+pub use dose::{DoseStatement, Rate, Repetition, Running, Schedule, schedule};
 pub use fact::{CovariateFact, canonical_name, in_model_unit};
 pub use population::{OUTSIDE_BY, population_findings};
+pub(crate) use prepare::typical_for_regimen;
 pub use prepare::{Prepared, prepare};
 pub use resolve::{CovariateKnot, CovariateUsed, Origin, Resolved, SpreadOverride, resolve};
 

@@ -5,7 +5,7 @@ use super::population::{as_covariate, population_findings, stated_value};
 use super::resolve::{Resolved, SpreadOverride, resolve};
 use super::{Findings, Person};
 use crate::likelihood::{OccasionEffect, RandomEffects};
-use crate::model::{Model, ModelParameter, PopulationQuantity};
+use crate::model::{CovariateUnit, IfMissing, Model, ModelParameter, PopulationQuantity};
 use crate::refusal::{Refusal, RefusalCode, Stops};
 use crate::structure::{BetweenKnots, ParameterName, ParameterTimeline, Parameters, TimelineKnot};
 
@@ -135,6 +135,32 @@ pub(crate) fn typical_values(
         values.set(parameter.name, value.0);
     }
     Ok(values)
+}
+
+/// Typical values at the end of the history under another regimen: covariates that follow from the regimen change, the
+/// others stay. `None` for a weight that a covariate needs keeps the running regimen's value.
+pub(crate) fn typical_for_regimen(
+    model: &Model,
+    resolved: &Resolved,
+    weight_kg: Option<f64>,
+    single_mg: f64,
+    mg_per_day: f64,
+) -> Result<Parameters, Vec<Refusal>> {
+    let mut covariates = resolved
+        .knots
+        .last()
+        .map_or_else(|| model.defaults(), |knot| knot.values.clone());
+    for (at, covariate) in model.covariates.iter().enumerate() {
+        if covariate.if_missing != IfMissing::FromRegimen {
+            continue;
+        }
+        if covariate.unit == CovariateUnit::Milligram {
+            covariates[at] = single_mg;
+        } else if let Some(weight) = weight_kg {
+            covariates[at] = mg_per_day / weight;
+        }
+    }
+    typical_values(model, &covariates, &resolved.spread)
 }
 
 /// Geometric mean and variance of the log of a parameter over a genotype mix; without one the value itself and 0.

@@ -37,6 +37,8 @@ pub(super) fn dosing(top: &Section<'_, '_>, reader: &mut Reader<'_>) -> Option<D
             "max_load_mg_kg",
             "infusion_h",
             "max_daily_increase_mg",
+            "cautious_above",
+            "cautious_daily_increase_mg",
             "titration",
             "loading",
         ],
@@ -56,6 +58,7 @@ pub(super) fn dosing(top: &Section<'_, '_>, reader: &mut Reader<'_>) -> Option<D
     let max_mg_per_kg_day = positive("max_mg_per_kg_day");
     let max_load_mg_per_kg = positive("max_load_mg_kg");
     let max_daily_increase_mg = positive("max_daily_increase_mg");
+    let cautious = positive("cautious_above").zip(positive("cautious_daily_increase_mg"));
     let intervals_h = section.numbers(reader, "intervals_h", HOURS);
     let infusion_h = section.numbers(reader, "infusion_h", HOURS);
     let max_change_per_step = section.number(reader, "max_change_per_step", FRACTION);
@@ -94,6 +97,7 @@ pub(super) fn dosing(top: &Section<'_, '_>, reader: &mut Reader<'_>) -> Option<D
         infusion_h: infusion_h.unwrap_or_default(),
         max_change_per_step: max_change_per_step?,
         max_daily_increase_mg,
+        cautious_daily_increase_mg: cautious,
         titration,
         loading: loading.unwrap_or(false),
     })
@@ -166,6 +170,7 @@ pub(super) fn guards(
             "refuse",
             "warn",
             "advice_from_day",
+            "advice_needs_unchanged_dose",
             "exposure_only",
             "least_samples_for_area",
         ],
@@ -181,6 +186,7 @@ pub(super) fn guards(
     let refuse = limits(&section, reader, "refuse", "guards.refuse", covariates);
     let warn = limits(&section, reader, "warn", "guards.warn", covariates);
     let advice_from_day = section.number(reader, "advice_from_day", NOT_NEGATIVE);
+    let unchanged = section.truth(reader, "advice_needs_unchanged_dose");
     let exposure_only = section.truth(reader, "exposure_only");
     let least = whole(&section, reader, "least_samples_for_area");
     Some(Guards {
@@ -190,6 +196,7 @@ pub(super) fn guards(
         refuse,
         warn,
         advice_from_day,
+        advice_needs_unchanged_dose: unchanged.unwrap_or(false),
         exposure_only: exposure_only.unwrap_or(false),
         least_samples_for_area: least.unwrap_or(1),
     })
