@@ -87,9 +87,9 @@ impl fmt::Display for ModelProblems {
 
 impl fmt::Display for ModelProblem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}:{}", self.line, self.column)?;
+        write!(f, "line {}, column {}", self.line, self.column)?;
         if !self.field.is_empty() {
-            write!(f, " {}", self.field)?;
+            write!(f, ", {}", self.field)?;
         }
         write!(f, ": found {}, expected {}", self.found, self.expected)?;
         if let Some(nearest) = &self.nearest {

@@ -5,9 +5,9 @@
     reason = "distances from references and skipped data are shown with --nocapture"
 )]
 
-mod map_checks;
 mod attainment;
 mod cases;
+mod map_checks;
 mod models;
 mod noncompartmental;
 mod options;
