@@ -6,11 +6,11 @@
 /// K/S of blank paper in red, green and blue.
 const PAPER_K_S: [f64; 3] = [0.010, 0.011, 0.014];
 /// K/S of oxyhaemoglobin at haematocrit 0.41 and 0.45 µL/mm² (chosen by eye: fresh dried blood is a deep red).
-const OXY_K_S: [f64; 3] = [1.25, 17.0, 15.0];
+const OXY_K_S: [f64; 3] = [1.25, 17.0, 19.0];
 /// The same of methaemoglobin and what follows it: less red, more brown.
-const MET_K_S: [f64; 3] = [3.6, 15.0, 20.0];
+const MET_K_S: [f64; 3] = [3.6, 15.0, 24.0];
 /// Dark brown of a spot that was heated.
-const HEATED_K_S: [f64; 3] = [11.0, 19.0, 22.0];
+const HEATED_K_S: [f64; 3] = [11.0, 19.0, 26.0];
 /// Green-grey of an old, damp spot.
 const GREENISH_K_S: [f64; 3] = [5.2, 5.0, 9.5];
 /// Days in which all but 1/e of the haemoglobin has turned (practice: browning for days to weeks).

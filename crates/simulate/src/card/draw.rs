@@ -22,8 +22,19 @@ pub(crate) struct CardPlan {
     pub(crate) spots: Vec<SpotPlan>,
 }
 
+/// Which faults the spots of a set have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Faults {
+    /// None.
+    None,
+    /// Drawn at random.
+    Random,
+    /// This one on every spot, its severity rising along the card.
+    Only(SpotFault),
+}
+
 /// A card of a set: about two fifths are good throughout, on the others three spots of five have one fault, some two.
-pub(crate) fn draw_card(seed: u64, number: u64, layouts: &[CardLayout], with_faults: bool) -> CardPlan {
+pub(crate) fn draw_card(seed: u64, number: u64, layouts: &[CardLayout], wanted: Faults) -> CardPlan {
     let mut stream = Stream::new(seed, number, Purpose::Card, 0);
     // The five-circle card is the usual one.
     let layout = [0, 0, 0, 1, 1, 2, 3, 4][stream.below(8)];
@@ -36,12 +47,18 @@ pub(crate) fn draw_card(seed: u64, number: u64, layouts: &[CardLayout], with_fau
         Collector::Capillary,
     ][stream.below(4)];
     let age = age_d(&mut stream);
-    let bad_card = with_faults && stream.chance(0.6);
+    let bad_card = wanted == Faults::Random && stream.chance(0.6);
+    let circles = layouts[layout].circles.len() as f64;
     let mut spots: Vec<SpotPlan> = layouts[layout]
         .circles
         .iter()
-        .map(|circle| {
+        .enumerate()
+        .map(|(place, circle)| {
             let mut faults = Vec::new();
+            if let Faults::Only(fault) = wanted {
+                let severity = (place as f64 + 0.5) / circles;
+                faults.push(PlannedFault { fault, severity });
+            }
             if bad_card && stream.chance(0.6) {
                 let fault = SpotFault::ALL[stream.below(SpotFault::ALL.len())];
                 faults.push(PlannedFault {

@@ -74,8 +74,8 @@ pub(crate) fn take_disc(
                 }
                 // The clamp's ring: pressed paper, dark on one flank and light on the other.
                 let ring = smoothstep((0.22 - (depth + 0.15).abs()) / 0.12);
-                let flank = 0.10 * (dx + dy) / (away.max(1e-3) * 1.5);
-                now.map(|v| v * (1.0 - ring * (0.12 + flank)))
+                let flank = 0.16 * (dx + dy) / (away.max(1e-3) * 1.5);
+                now.map(|v| v * (1.0 - ring * (0.2 + flank)))
             }
         }
     });

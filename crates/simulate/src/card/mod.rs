@@ -14,6 +14,7 @@ mod encode;
 mod extraction;
 mod face;
 mod fault;
+mod lay;
 mod layouts;
 mod light;
 mod measure;

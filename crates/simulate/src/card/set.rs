@@ -2,11 +2,11 @@
 
 use super::barcode::Symbology;
 use super::camera::{Camera, Pose};
-use super::draw::{CardPlan, draw_card};
+use super::draw::{CardPlan, Faults, draw_card};
 use super::encode::{FileForm, encode};
 use super::extraction::{Disc, Taking, take_disc};
 use super::face::{CodeWish, Face, paint_face};
-use super::fault::{PhotoFault, Suitability};
+use super::fault::{PhotoFault, SpotFault, Suitability};
 use super::layouts::layouts;
 use super::light::Light;
 use super::photo::{Lying, Shot, take};
@@ -34,6 +34,8 @@ pub struct CardSetPlan {
     pub width_px: Option<usize>,
     /// Whether spots have faults.
     pub spot_faults: bool,
+    /// One fault on every spot, its severity rising along the card; `None`: faults drawn at random.
+    pub only_fault: Option<SpotFault>,
     /// Share of photographs that have a fault of their own.
     pub photo_fault_share: f64,
     /// Share of cards that are photographed after extraction too.
@@ -50,8 +52,17 @@ impl CardSetPlan {
             repeat: 1,
             width_px: None,
             spot_faults: true,
+            only_fault: None,
             photo_fault_share: 0.12,
             after_share: 0.2,
+        }
+    }
+
+    fn blood(&self) -> Faults {
+        match (self.spot_faults, self.only_fault) {
+            (false, _) => Faults::None,
+            (true, None) => Faults::Random,
+            (true, Some(fault)) => Faults::Only(fault),
         }
     }
 
@@ -99,7 +110,7 @@ impl CardStudio {
     /// # Errors
     /// When a picture cannot be encoded.
     pub fn photographs(&self, plan: &CardSetPlan, number: u64) -> Result<Vec<CardPhoto>, SimulateError> {
-        let card = draw_card(plan.seed, number, &self.layouts, plan.spot_faults);
+        let card = draw_card(plan.seed, number, &self.layouts, plan.blood());
         let mut photographs = Vec::new();
         for k in 1..=plan.repeat {
             let mut stream = Stream::new(plan.seed, number, Purpose::Photograph, u64::from(k));
@@ -115,7 +126,7 @@ impl CardStudio {
                 },
                 &mut stream,
             );
-            let next = draw_card(plan.seed, number + 1, &self.layouts, plan.spot_faults);
+            let next = draw_card(plan.seed, number + 1, &self.layouts, plan.blood());
             photographs.extend(self.after(plan.seed, &card, &next, &session, &mut stream)?);
         }
         Ok(photographs)

@@ -29,7 +29,7 @@ impl Textures {
         let mut stream = Stream::new(seed, 0, Purpose::CardTexture, 0);
         let fibres = Tile::new(20.0, felt(&mut stream));
         let cloud = Tile::new(5.0, smooth_noise(&mut stream, &[(4, 1.0), (9, 1.0)]));
-        let ragged = Tile::new(20.0, smooth_noise(&mut stream, &[(1, 0.6), (2, 1.0), (4, 0.8)]));
+        let ragged = Tile::new(20.0, smooth_noise(&mut stream, &[(1, 0.35), (3, 1.0), (7, 1.0)]));
         let normals = (0..1 << 14).map(|_| stream.normal() as f32).collect();
         Self {
             fibres,
