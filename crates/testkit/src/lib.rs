@@ -3,6 +3,7 @@
 //! The truth comes from a simulator that shares no formula with the code it tests. Agreement shows that the program
 //! computes what it says it does, never that a laboratory's method is fit.
 
+pub mod cards;
 pub mod comparison;
 pub mod faults;
 pub mod truth;
