@@ -1,9 +1,10 @@
 //! Writing a day to disk: run by run, so that memory does not grow with the number of runs; beside the target and
 //! renamed at the end, so that nobody ever sees half a day.
 
+use crate::card::{PhotoTruth, photograph_cards};
 use crate::error::SimulateError;
 use crate::method_file::method_file;
-use crate::plan::{Compression, DayPlan, MOST_INJECTIONS};
+use crate::plan::{Compression, DayPlan, MOST_INJECTIONS, Scenario};
 use crate::run::{SimulatedRun, simulate_run};
 use crate::tables::{
     DOSES_HEADER, INJECTIONS_HEADER, REQUESTS_HEADER, write_dose, write_injection, write_request,
@@ -24,7 +25,7 @@ pub const MARKER: &str = "SIMULATED.txt";
 
 const MARKER_TEXT: &str = "Everything in this folder is simulated: cards, people, concentrations, chromatograms.\n\
 It proves nothing about any method and must never be reported for a person.\n\
-truth.json and truth.jsonl hold what is true of it.\n";
+truth.json and truth.jsonl, and truth/cards.jsonl for photographs, hold what is true of it.\n";
 
 /// Files made side by side before progress is told.
 const BATCH: usize = 64;
@@ -167,6 +168,7 @@ fn write_into(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Result<D
     let several = runs.iter().map(|run| run.panel).collect::<BTreeSet<_>>().len() > 1;
     let mut methods_written = BTreeSet::new();
     let mut truths = Vec::with_capacity(runs.len());
+    let mut photographs = Vec::new();
     let mut summary = DaySummary {
         runs: runs.len(),
         injections: 0,
@@ -197,15 +199,21 @@ fn write_into(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Result<D
             summary.injections += batch.len() as u64;
             progress(summary.injections);
         }
+        if plan.scenario == Scenario::Demo {
+            photographs.extend(photograph_cards(&run, folder)?);
+        }
         truths.push(truth);
     }
     tables.finish()?;
+    if !photographs.is_empty() {
+        write_photo_truths(&photographs, folder)?;
+    }
     let head = TruthHead {
         simulated: true,
         scenario: match plan.scenario {
-            crate::plan::Scenario::Demo => "demo",
-            crate::plan::Scenario::Clean => "clean",
-            crate::plan::Scenario::Scale => "scale",
+            Scenario::Demo => "demo",
+            Scenario::Clean => "clean",
+            Scenario::Scale => "scale",
         },
         seed: plan.seed,
         summary: SummaryTruth {
@@ -220,6 +228,17 @@ fn write_into(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Result<D
     text.push(b'\n');
     write_file(&folder.join("truth.json"), &text)?;
     Ok(summary)
+}
+
+fn write_photo_truths(photographs: &[PhotoTruth], folder: &Path) -> Result<(), SimulateError> {
+    let truth = folder.join("truth");
+    fs::create_dir_all(&truth).map_err(at(&truth))?;
+    let mut lines = Vec::new();
+    for photograph in photographs {
+        serde_json::to_writer(&mut lines, photograph)?;
+        lines.push(b'\n');
+    }
+    write_file(&truth.join("cards.jsonl"), &lines)
 }
 
 fn write_method(run: &SimulatedRun, folder: &Path, several: bool) -> Result<(), SimulateError> {

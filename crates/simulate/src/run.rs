@@ -120,6 +120,16 @@ impl SimulatedRun {
         &self.lines[place].injection
     }
 
+    /// The cards of the run.
+    pub(crate) fn cards(&self) -> &[Card] {
+        &self.cards
+    }
+
+    /// What was asked for.
+    pub(crate) fn plan(&self) -> &RunPlan {
+        &self.plan
+    }
+
     /// Whether the file of the injection at this place ends early.
     pub(crate) fn is_truncated(&self, place: usize) -> bool {
         self.lines[place].effects.truncated

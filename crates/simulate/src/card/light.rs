@@ -69,6 +69,14 @@ impl Light {
         }
     }
 
+    /// Makes the light that of a stand with lamps on both sides.
+    pub(crate) fn even(&mut self) {
+        self.slope = self.slope.map(|slope| 0.3 * slope);
+        self.vignette *= 0.4;
+        self.shade = None;
+        self.cast.2 *= 0.5;
+    }
+
     /// Keeps white paper just below the ceiling: what an automatic exposure does.
     pub(crate) fn limit(&mut self, white: [f32; 3]) {
         let brightest = (0..3).map(|c| self.gain[c] * white[c]).fold(0.0, f32::max)

@@ -8,6 +8,7 @@
 mod barcode;
 mod blood;
 mod camera;
+mod day_cards;
 mod draw;
 mod drop;
 mod encode;
@@ -21,6 +22,7 @@ mod measure;
 mod photo;
 mod print;
 mod scene;
+mod session;
 mod set;
 mod shape;
 mod sheet;
@@ -30,6 +32,7 @@ mod truth;
 mod write;
 
 pub use barcode::Symbology;
+pub(crate) use day_cards::photograph_cards;
 pub use encode::FileForm;
 pub use extraction::Taking;
 pub use fault::{Grade, PhotoFault, PlannedFault, SpotFault, Suitability};

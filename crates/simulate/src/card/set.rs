@@ -1,19 +1,18 @@
 //! A set of cards: each card painted once and photographed as often as asked for.
 
 use super::barcode::Symbology;
-use super::camera::{Camera, Pose};
+use super::camera::Camera;
 use super::draw::{CardPlan, Faults, draw_card};
-use super::encode::{FileForm, encode};
+use super::encode::encode;
 use super::extraction::{Disc, Taking, take_disc};
 use super::face::{CodeWish, Face, paint_face};
 use super::fault::{PhotoFault, SpotFault, Suitability};
 use super::layouts::layouts;
-use super::light::Light;
 use super::photo::{Lying, Shot, take};
+use super::session::Session;
 use super::sheet::Sheet;
-use super::surroundings::Background;
 use super::texture::Textures;
-use super::truth::{BarcodeTruth, CameraTruth, ExtractionFault, ExtractionTruth, PhotoStage, PhotoTruth};
+use super::truth::{BarcodeTruth, ExtractionFault, ExtractionTruth, PhotoStage, PhotoTruth};
 use crate::error::SimulateError;
 use crate::random::{Purpose, Stream};
 use spotwright_domain::card::CardLayout;
@@ -127,7 +126,14 @@ impl CardStudio {
                 &mut stream,
             );
             let next = draw_card(plan.seed, number + 1, &self.layouts, plan.blood());
-            photographs.extend(self.after(plan.seed, &card, &next, &session, &mut stream)?);
+            let fault = match stream.below(12) {
+                0 | 1 => Some(ExtractionFault::OffSpot),
+                2 => Some(ExtractionFault::WrongSpot),
+                3 => Some(ExtractionFault::WrongCard),
+                4 | 5 => Some(ExtractionFault::Leak),
+                _ => None,
+            };
+            photographs.extend(self.after(plan.seed, &card, &next, None, fault, &session, &mut stream)?);
         }
         Ok(photographs)
     }
@@ -188,22 +194,22 @@ impl CardStudio {
         self.shoot(face, second, session, truth, stream)
     }
 
-    /// A photograph after extraction; `None`: no spot of the card could be used.
-    fn after(
+    /// A photograph after extraction; `None`: no spot of the card could be used. `planned` is the number of the spot to
+    /// be taken; without one it is the first usable.
+    #[expect(
+        clippy::too_many_arguments,
+        reason = "two cards, what goes wrong, and how it is photographed"
+    )]
+    pub(crate) fn after(
         &self,
         seed: u64,
         card: &CardPlan,
         next: &CardPlan,
+        planned: Option<u32>,
+        fault: Option<ExtractionFault>,
         session: &Session,
         stream: &mut Stream,
     ) -> Result<Option<CardPhoto>, SimulateError> {
-        let fault = match stream.below(12) {
-            0 | 1 => Some(ExtractionFault::OffSpot),
-            2 => Some(ExtractionFault::WrongSpot),
-            3 => Some(ExtractionFault::WrongCard),
-            4 | 5 => Some(ExtractionFault::Leak),
-            _ => None,
-        };
         let shown = if fault == Some(ExtractionFault::WrongCard) {
             next
         } else {
@@ -218,7 +224,10 @@ impl CardStudio {
         let usable: Vec<usize> = (0..face.spots.len())
             .filter(|k| face.spots[*k].expected <= Suitability::Marginal && face.spots[*k].outline.is_some())
             .collect();
-        let Some(planned) = usable.first().copied() else {
+        let asked = planned.and_then(|number| {
+            (0..face.spots.len()).find(|k| face.spots[*k].index == number && face.spots[*k].outline.is_some())
+        });
+        let Some(planned) = asked.or_else(|| usable.first().copied()) else {
             return Ok(None);
         };
         let site = |k: usize| {
@@ -226,7 +235,7 @@ impl CardStudio {
                 .outline
                 .map_or(face.spots[k].circle_mm, |outline| outline.inscribed_centre_mm)
         };
-        let taken = match (fault, usable.get(1)) {
+        let taken = match (fault, usable.iter().find(|k| **k != planned)) {
             (Some(ExtractionFault::WrongSpot), Some(other)) => *other,
             _ => planned,
         };
@@ -406,128 +415,4 @@ fn code_truth(face: &Face, scale: f64, blur_px: f64) -> Option<BarcodeTruth> {
         module_px,
         legible: !code.damaged && module_px >= 4.0 && sharp,
     })
-}
-
-/// One photograph's camera, light and fault.
-pub(crate) struct Session {
-    pub(crate) pose: Pose,
-    pub(crate) light: Light,
-    pub(crate) background: Background,
-    pub(crate) blur_px: f64,
-    pub(crate) sharpening: f32,
-    pub(crate) bend: f32,
-    pub(crate) corner_radius_mm: f32,
-    pub(crate) form: FileForm,
-    pub(crate) orientation: u8,
-    pub(crate) fault: Option<PhotoFault>,
-}
-
-impl Session {
-    /// A session drawn at random.
-    pub(crate) fn random(plan: &CardSetPlan, stream: &mut Stream) -> Self {
-        let fault = stream
-            .chance(plan.photo_fault_share)
-            .then(|| PhotoFault::ALL[stream.below(PhotoFault::ALL.len())]);
-        let width = plan.width_px.unwrap_or_else(|| {
-            [
-                2400, 2400, 2400, 2400, 2400, 2400, 2400, 1600, 1600, 1200, 3000, 4000,
-            ][stream.below(12)]
-        });
-        let height = width * 2 / 3;
-        let upright = stream.chance(0.12);
-        let quarter = std::f64::consts::FRAC_PI_2;
-        // Mostly straight, some upside down or sideways, some anyhow.
-        let turn = match stream.below(20) {
-            0..12 => 0.05 * stream.normal(),
-            12..15 => 2.0 * quarter + 0.05 * stream.normal(),
-            15 => quarter + 0.05 * stream.normal(),
-            16 => -quarter + 0.05 * stream.normal(),
-            _ => stream.between(0.0, 4.0 * quarter),
-        };
-        let mut fill = stream.between(0.80, 0.95);
-        let mut shift = [0.0, 0.0];
-        match fault {
-            Some(PhotoFault::TooSmall) => fill = stream.between(0.12, 0.24),
-            Some(PhotoFault::TwoCards) => fill = 0.42,
-            Some(PhotoFault::CutOff) => {
-                let away = stream.between(0.28, 0.45) * if stream.chance(0.5) { 1.0 } else { -1.0 };
-                shift[stream.below(2)] = away;
-            }
-            _ => {
-                let room = (0.94 - fill).max(0.0) / 2.0;
-                shift = [stream.between(-room, room), stream.between(-room, room)];
-            }
-        }
-        if fault == Some(PhotoFault::TwoCards) {
-            shift = [0.0, -0.2];
-        }
-        let frame_px = if upright { [height, width] } else { [width, height] };
-        let lens = stream.between(0.5, 1.05) * (width as f64 / 2400.0).max(0.8);
-        Self {
-            pose: Pose {
-                frame_px,
-                turn: if fault == Some(PhotoFault::TwoCards) {
-                    0.0
-                } else {
-                    turn
-                },
-                tilt: stream.between(0.0, 12.0f64.to_radians()) * stream.uniform().sqrt(),
-                tilt_axis: stream.between(0.0, 4.0 * quarter),
-                distance_mm: stream.between(200.0, 420.0),
-                fill,
-                shift,
-                distortion: stream.between(-0.012, 0.012),
-            },
-            light: Light::random(stream),
-            background: Background::random(stream),
-            blur_px: if fault == Some(PhotoFault::OutOfFocus) {
-                stream.between(0.16, 0.4) * width as f64 * fill / 96.0
-            } else {
-                lens
-            },
-            sharpening: if stream.chance(0.4) {
-                stream.between(0.1, 0.5) as f32
-            } else {
-                0.0
-            },
-            bend: stream.between(-0.05, 0.05) as f32,
-            corner_radius_mm: [0.3, 1.5, 3.0][stream.below(3)],
-            form: match stream.below(20) {
-                0 => FileForm::Png,
-                1 => FileForm::Tiff,
-                k => FileForm::Jpeg {
-                    quality: 70 + stream.below(26) as u8,
-                    halved_colour: k < 15,
-                },
-            },
-            orientation: [1, 1, 1, 1, 1, 3, 6, 8][stream.below(8)],
-            fault,
-        }
-        .only_jpeg_is_turned()
-    }
-
-    /// Only JPEG files carry an orientation here.
-    fn only_jpeg_is_turned(mut self) -> Self {
-        if !matches!(self.form, FileForm::Jpeg { .. }) {
-            self.orientation = 1;
-        }
-        self
-    }
-
-    /// What is known before the shot; the homography and the scale follow from the card.
-    fn camera_truth(&self) -> CameraTruth {
-        CameraTruth {
-            width_px: self.pose.frame_px[0],
-            height_px: self.pose.frame_px[1],
-            orientation: self.orientation,
-            homography_px_per_mm: [[0.0; 3]; 3],
-            distortion: self.pose.distortion,
-            pixels_per_mm: 0.0,
-            tilt_deg: self.pose.tilt.to_degrees(),
-            turn_deg: self.pose.turn.to_degrees(),
-            blur_px: self.blur_px,
-            background: self.background,
-            form: self.form,
-        }
-    }
 }

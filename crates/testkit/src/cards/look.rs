@@ -53,10 +53,18 @@ pub fn read_look(file: &Path) -> io::Result<Vec<FoundPhoto>> {
 }
 
 fn photo(value: &Value) -> io::Result<FoundPhoto> {
-    let path = value["file"].as_str().ok_or_else(|| io::Error::other("a photograph without a file"))?;
-    let spots = value["spots"].as_array().or_else(|| value["card"]["spots"].as_array());
-    let spots = spots.map(|spots| spots.iter().map(spot).collect::<io::Result<Vec<_>>>()).transpose()?;
-    let layout = value["layout"].as_str().or_else(|| value["place"]["layout"].as_str());
+    let path = value["file"]
+        .as_str()
+        .ok_or_else(|| io::Error::other("a photograph without a file"))?;
+    let spots = value["spots"]
+        .as_array()
+        .or_else(|| value["card"]["spots"].as_array());
+    let spots = spots
+        .map(|spots| spots.iter().map(spot).collect::<io::Result<Vec<_>>>())
+        .transpose()?;
+    let layout = value["layout"]
+        .as_str()
+        .or_else(|| value["place"]["layout"].as_str());
     let map: Option<Vec<f64>> = value["place"]["card_to_photo"]
         .as_array()
         .and_then(|map| map.iter().map(Value::as_f64).collect());
@@ -71,21 +79,38 @@ fn photo(value: &Value) -> io::Result<FoundPhoto> {
 }
 
 fn codes(value: &Value) -> Vec<String> {
-    let one = value["barcode"]["text"].as_str().or_else(|| value["barcode"].as_str());
-    let several = value["barcodes"].as_array().into_iter().flatten().filter_map(|code| code["text"].as_str());
+    let one = value["barcode"]["text"]
+        .as_str()
+        .or_else(|| value["barcode"].as_str());
+    let several = value["barcodes"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .filter_map(|code| code["text"].as_str());
     one.into_iter().chain(several).map(str::to_owned).collect()
 }
 
 fn words(list: &Value) -> Vec<String> {
-    let word = |value: &Value| value.as_str().or_else(|| value["code"].as_str()).map(str::to_owned);
+    let word = |value: &Value| {
+        value
+            .as_str()
+            .or_else(|| value["code"].as_str())
+            .map(str::to_owned)
+    };
     list.as_array().into_iter().flatten().filter_map(word).collect()
 }
 
 fn spot(value: &Value) -> io::Result<FoundSpot> {
-    let index = value["index"].as_u64().and_then(|index| u32::try_from(index).ok());
+    let index = value["index"]
+        .as_u64()
+        .and_then(|index| u32::try_from(index).ok());
     let measure = |name: &str| {
         let flat = &value[name];
-        if flat.is_null() { value["measures"][name].clone() } else { flat.clone() }
+        if flat.is_null() {
+            value["measures"][name].clone()
+        } else {
+            flat.clone()
+        }
     };
     let suitability = value["suitability"].as_str();
     Ok(FoundSpot {

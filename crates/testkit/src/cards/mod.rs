@@ -5,7 +5,9 @@ mod report;
 
 pub use look::{FoundPhoto, FoundSpot, read_look};
 
-use spotwright_simulate::card::{Grade, PhotoFault, PhotoStage, PhotoTruth, SpotFault, SpotTruth, Suitability};
+use spotwright_simulate::card::{
+    Grade, PhotoFault, PhotoStage, PhotoTruth, SpotFault, SpotTruth, Suitability,
+};
 use std::collections::BTreeMap;
 use std::io::{self, BufRead};
 use std::path::Path;
@@ -19,9 +21,7 @@ const MISLOCATED_MM: f64 = 0.5;
 /// When the file is missing or a line is not a photograph's truth.
 pub fn read_truth(file: &Path) -> io::Result<Vec<PhotoTruth>> {
     let lines = io::BufReader::new(std::fs::File::open(file)?).lines();
-    lines
-        .map(|line| Ok(serde_json::from_str(&line?)?))
-        .collect()
+    lines.map(|line| Ok(serde_json::from_str(&line?)?)).collect()
 }
 
 /// So many of so many.
@@ -86,7 +86,8 @@ pub struct CardComparison {
 /// Holds findings against the truth.
 #[must_use]
 pub fn compare(truths: &[PhotoTruth], found: &[FoundPhoto]) -> CardComparison {
-    let by_file: BTreeMap<&str, &FoundPhoto> = found.iter().map(|photo| (photo.file.as_str(), photo)).collect();
+    let by_file: BTreeMap<&str, &FoundPhoto> =
+        found.iter().map(|photo| (photo.file.as_str(), photo)).collect();
     let mut all = CardComparison::default();
     let mut verdicts: BTreeMap<(&str, u32), Vec<bool>> = BTreeMap::new();
     for truth in truths.iter().filter(|truth| truth.stage == PhotoStage::Before) {
@@ -100,7 +101,10 @@ pub fn compare(truths: &[PhotoTruth], found: &[FoundPhoto]) -> CardComparison {
             let seen = photo.spots.iter().flatten().find(|seen| seen.index == spot.index);
             all.spot(truth, photo, spot, seen);
             if let (true, Some(seen)) = (is_sound(truth), seen) {
-                verdicts.entry((&truth.card, spot.index)).or_default().push(seen.may_be_used);
+                verdicts
+                    .entry((&truth.card, spot.index))
+                    .or_default()
+                    .push(seen.may_be_used);
             }
         }
     }
@@ -116,16 +120,21 @@ pub fn compare(truths: &[PhotoTruth], found: &[FoundPhoto]) -> CardComparison {
 
 /// Whether nothing is wrong with the picture itself (its code may be).
 fn is_sound(truth: &PhotoTruth) -> bool {
-    truth
-        .photo_faults
-        .iter()
-        .all(|fault| matches!(fault, PhotoFault::BarcodeUnreadable | PhotoFault::BarcodeOfAnother))
+    truth.photo_faults.iter().all(|fault| {
+        matches!(
+            fault,
+            PhotoFault::BarcodeUnreadable | PhotoFault::BarcodeOfAnother
+        )
+    })
 }
 
 impl CardComparison {
     fn photo(&mut self, truth: &PhotoTruth, photo: &FoundPhoto) {
         for fault in &truth.photo_faults {
-            let named = photo.problems.iter().any(|code| problem_codes(*fault).contains(&code.as_str()));
+            let named = photo
+                .problems
+                .iter()
+                .any(|code| problem_codes(*fault).contains(&code.as_str()));
             self.photo_named.entry(*fault).or_default().count(named);
         }
         for text in &photo.codes {
@@ -153,9 +162,17 @@ impl CardComparison {
         if spot.expected == Suitability::GrosslyBad {
             self.gross += 1;
             if accepted {
-                let faults: Vec<String> =
-                    spot.faults.iter().map(|f| format!("{} {:.2}", f.fault.word(), f.severity)).collect();
-                self.gross_accepted.push(format!("{} spot {}: {}", truth.file, spot.index, faults.join(", ")));
+                let faults: Vec<String> = spot
+                    .faults
+                    .iter()
+                    .map(|f| format!("{} {:.2}", f.fault.word(), f.severity))
+                    .collect();
+                self.gross_accepted.push(format!(
+                    "{} spot {}: {}",
+                    truth.file,
+                    spot.index,
+                    faults.join(", ")
+                ));
             }
         }
         if !is_sound(truth) {
@@ -163,7 +180,8 @@ impl CardComparison {
         }
         let centre_off = |seen: &FoundSpot| {
             let at = spot.outline?.centroid_mm;
-            seen.centre_mm.map(|found| (found[0] - at[0]).hypot(found[1] - at[1]))
+            seen.centre_mm
+                .map(|found| (found[0] - at[0]).hypot(found[1] - at[1]))
         };
         match spot.expected {
             Suitability::Good => {
@@ -173,7 +191,11 @@ impl CardComparison {
                     *self.said_of_good.entry(reason.clone()).or_default() += 1;
                 }
                 if !accepted {
-                    let said = if reasons.is_empty() { &photo.problems[..] } else { reasons };
+                    let said = if reasons.is_empty() {
+                        &photo.problems[..]
+                    } else {
+                        reasons
+                    };
                     for reason in said {
                         *self.refused_because.entry(reason.clone()).or_default() += 1;
                     }
@@ -195,8 +217,12 @@ impl CardComparison {
         }
         for fault in &spot.faults {
             let codes = reason_codes(fault.fault);
-            let named = seen.is_some_and(|seen| seen.reasons.iter().any(|code| codes.contains(&code.as_str())));
-            self.named.entry((fault.fault, fault.grade)).or_default().count(named);
+            let named =
+                seen.is_some_and(|seen| seen.reasons.iter().any(|code| codes.contains(&code.as_str())));
+            self.named
+                .entry((fault.fault, fault.grade))
+                .or_default()
+                .count(named);
         }
     }
 }
@@ -204,7 +230,13 @@ impl CardComparison {
 /// How far (mm) the card was placed from where it is: the worst of the printed circles' middles by the map to the
 /// photograph; without one, the median distance of the spots' centres.
 fn location_error_mm(truth: &PhotoTruth, photo: &FoundPhoto) -> Option<f64> {
-    if truth.layout != *photo.layout.as_ref()? {
+    // A card where there is none, or another design.
+    if truth.spots.is_empty()
+        || photo
+            .layout
+            .as_ref()
+            .is_some_and(|layout| *layout != truth.layout)
+    {
         return Some(f64::INFINITY);
     }
     if let Some(map) = photo.card_to_photo {
@@ -219,7 +251,8 @@ fn location_error_mm(truth: &PhotoTruth, photo: &FoundPhoto) -> Option<f64> {
             ];
             let middle = [camera.width_px as f64 / 2.0, camera.height_px as f64 / 2.0];
             let off = [seen[0] - middle[0], seen[1] - middle[1]];
-            let square = (off[0] * off[0] + off[1] * off[1]) / (middle[0] * middle[0] + middle[1] * middle[1]);
+            let square =
+                (off[0] * off[0] + off[1] * off[1]) / (middle[0] * middle[0] + middle[1] * middle[1]);
             let by = 1.0 + camera.distortion * square;
             let m = camera.homography_px_per_mm;
             let v = m[2][0] * x + m[2][1] * y + m[2][2];

@@ -7,15 +7,34 @@ use std::fmt;
 
 impl fmt::Display for CardComparison {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "photographs {}, without a word {}", self.photographs, self.missing.len())?;
+        writeln!(
+            f,
+            "photographs {}, without a word {}",
+            self.photographs,
+            self.missing.len()
+        )?;
         writeln!(f, "\ngeometry (sound photographs)")?;
         let good = absolute(&self.good_centre_mm);
         let area = absolute(&self.good_area_pct);
         let every = absolute(&self.measurable_centre_mm);
         line(f, "good spots measured", self.good_measured, "100 %")?;
-        writeln!(f, "  centre, good, 95 %        {:>9} mm   at most 0.10", at(&good, 0.95))?;
-        writeln!(f, "  area, good, 95 %          {:>9} %    at most 1.0 (median {} %)", at(&area, 0.95), median(&self.good_area_pct))?;
-        writeln!(f, "  centre, measurable, 99 %  {:>9} mm   at most 0.5 ({} spots)", at(&every, 0.99), every.len())?;
+        writeln!(
+            f,
+            "  centre, good, 95 %        {:>9} mm   at most 0.10",
+            at(&good, 0.95)
+        )?;
+        writeln!(
+            f,
+            "  area, good, 95 %          {:>9} %    at most 1.0 (median {} %)",
+            at(&area, 0.95),
+            median(&self.good_area_pct)
+        )?;
+        writeln!(
+            f,
+            "  centre, measurable, 99 %  {:>9} mm   at most 0.5 ({} spots)",
+            at(&every, 0.99),
+            every.len()
+        )?;
         let mislocated = Share {
             hits: self.mislocated.len(),
             all: self.located,
@@ -42,7 +61,13 @@ impl fmt::Display for CardComparison {
             of.all += share.all;
         }
         for (fault, [seen, mild]) in &by_fault {
-            writeln!(f, "  {:<26}{:>18}   {:>18}", fault.word(), words(*seen), words(*mild))?;
+            writeln!(
+                f,
+                "  {:<26}{:>18}   {:>18}",
+                fault.word(),
+                words(*seen),
+                words(*mild)
+            )?;
         }
         writeln!(f, "\nphotographs")?;
         for (fault, share) in &self.photo_named {
@@ -50,7 +75,11 @@ impl fmt::Display for CardComparison {
             writeln!(f, "  {:<26}{:>18}", word.trim_matches('"'), words(*share))?;
         }
         line(f, "legible codes read", self.codes_read, "at least 99 %")?;
-        writeln!(f, "  codes read wrongly        {:>9}      0", self.codes_wrong.len())?;
+        writeln!(
+            f,
+            "  codes read wrongly        {:>9}      0",
+            self.codes_wrong.len()
+        )?;
         list(f, &self.codes_wrong)
     }
 }
@@ -78,7 +107,10 @@ fn tally(f: &mut fmt::Formatter<'_>, what: &str, counts: &BTreeMap<String, usize
     if counts.is_empty() {
         return Ok(());
     }
-    let said: Vec<String> = counts.iter().map(|(word, count)| format!("{word} {count}")).collect();
+    let said: Vec<String> = counts
+        .iter()
+        .map(|(word, count)| format!("{word} {count}"))
+        .collect();
     writeln!(f, "      {what}: {}", said.join(", "))
 }
 
@@ -92,11 +124,15 @@ fn absolute(values: &[f64]) -> Vec<f64> {
 /// The value that this share of the sorted values does not exceed.
 fn at(sorted: &[f64], share: f64) -> String {
     let place = (share * sorted.len() as f64).ceil() as usize;
-    sorted.get(place.saturating_sub(1)).map_or("none".to_owned(), |value| format!("{value:.3}"))
+    sorted
+        .get(place.saturating_sub(1))
+        .map_or("none".to_owned(), |value| format!("{value:.3}"))
 }
 
 fn median(values: &[f64]) -> String {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).map_or("none".to_owned(), |value| format!("{value:+.2}"))
+    sorted
+        .get(sorted.len() / 2)
+        .map_or("none".to_owned(), |value| format!("{value:+.2}"))
 }

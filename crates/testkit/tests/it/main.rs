@@ -3,5 +3,6 @@
 //! Seeds are taken as they come. More of them: `cargo run --release -p spotwright-testkit --example accuracy`.
 
 mod accuracy;
+mod cards;
 mod faults;
 mod runs;
