@@ -1,7 +1,7 @@
 //! Writing a day to disk: run by run, so that memory does not grow with the number of runs; beside the target and
 //! renamed at the end, so that nobody ever sees half a day.
 
-use crate::card::{PhotoTruth, photograph_cards};
+use crate::card::{CardStudio, PhotoTruth, photograph_cards};
 use crate::error::SimulateError;
 use crate::method_file::method_file;
 use crate::plan::{Compression, DayPlan, MOST_INJECTIONS, Scenario};
@@ -169,6 +169,9 @@ fn write_into(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Result<D
     let mut methods_written = BTreeSet::new();
     let mut truths = Vec::with_capacity(runs.len());
     let mut photographs = Vec::new();
+    let studio = (plan.scenario == Scenario::Demo)
+        .then(CardStudio::new)
+        .transpose()?;
     let mut summary = DaySummary {
         runs: runs.len(),
         injections: 0,
@@ -199,8 +202,8 @@ fn write_into(plan: &DayPlan, folder: &Path, progress: &dyn Fn(u64)) -> Result<D
             summary.injections += batch.len() as u64;
             progress(summary.injections);
         }
-        if plan.scenario == Scenario::Demo {
-            photographs.extend(photograph_cards(&run, folder)?);
+        if let Some(studio) = &studio {
+            photographs.extend(photograph_cards(studio, &run, folder)?);
         }
         truths.push(truth);
     }

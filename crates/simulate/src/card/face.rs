@@ -21,6 +21,8 @@ pub(crate) struct Face {
     pub(crate) sheet: Sheet,
     pub(crate) white: [f32; 3],
     pub(crate) code: Option<PrintedCode>,
+    /// Radius of the card's corners (mm).
+    pub(crate) corner_radius_mm: f32,
     pub(crate) spots: Vec<SpotTruth>,
     fields: Vec<Option<Field>>,
 }
@@ -71,6 +73,7 @@ pub(crate) fn paint_face(
             &mut stream,
         )
     });
+    let corner_radius_mm = [0.3, 1.5, 3.0][stream.below(3)];
     let mut spots = Vec::with_capacity(plan.spots.len());
     let mut fields = Vec::with_capacity(plan.spots.len());
     for (place, spot) in plan.spots.iter().enumerate() {
@@ -99,6 +102,7 @@ pub(crate) fn paint_face(
         sheet,
         white,
         code,
+        corner_radius_mm,
         spots,
         fields,
     }

@@ -71,6 +71,9 @@ impl Light {
 
     /// Makes the light that of a stand with lamps on both sides.
     pub(crate) fn even(&mut self) {
+        // White balance locked.
+        let grey = (self.gain[0] + self.gain[1] + self.gain[2]) / 3.0;
+        self.gain = self.gain.map(|gain| grey + 0.15 * (gain - grey));
         self.slope = self.slope.map(|slope| 0.3 * slope);
         self.vignette *= 0.4;
         self.shade = None;

@@ -17,7 +17,6 @@ pub(crate) struct Session {
     pub(crate) blur_px: f64,
     pub(crate) sharpening: f32,
     pub(crate) bend: f32,
-    pub(crate) corner_radius_mm: f32,
     pub(crate) form: FileForm,
     pub(crate) orientation: u8,
     pub(crate) fault: Option<PhotoFault>,
@@ -92,7 +91,6 @@ impl Session {
                 0.0
             },
             bend: stream.between(-0.05, 0.05) as f32,
-            corner_radius_mm: [0.3, 1.5, 3.0][stream.below(3)],
             form: match stream.below(20) {
                 0 => FileForm::Png,
                 1 => FileForm::Tiff,

@@ -363,7 +363,7 @@ impl CardStudio {
                 blur_px: session.blur_px,
                 sharpening: session.sharpening,
                 bend: session.bend,
-                corner_radius_mm: session.corner_radius_mm,
+                corner_radius_mm: face.corner_radius_mm,
                 noise_seed: stream.bits(),
             },
             &self.textures,

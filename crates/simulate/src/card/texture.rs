@@ -5,6 +5,9 @@ use crate::random::{Purpose, Stream};
 /// Side of a tile in cells; a power of two, so that wrapping is a mask.
 const SIDE: usize = 512;
 
+/// More cells than any place is away from the origin; a whole number of tiles.
+const FAR: f32 = 65_536.0;
+
 /// A square of noise with mean 0 and variance 1 that repeats without a seam.
 pub(crate) struct Tile {
     cells_per_mm: f32,
@@ -60,10 +63,11 @@ impl Tile {
     #[inline]
     pub(crate) fn at(&self, x_mm: f32, y_mm: f32) -> f32 {
         let (x, y) = (x_mm * self.cells_per_mm, y_mm * self.cells_per_mm);
-        let (fx, fy) = (x.floor(), y.floor());
-        let (tx, ty) = (x - fx, y - fy);
+        // Cheaper than a floor on machines without one: cells are far fewer than the offset.
+        let (i, j) = ((x + FAR) as i32 - FAR as i32, (y + FAR) as i32 - FAR as i32);
+        let (tx, ty) = (x - i as f32, y - j as f32);
         let mask = SIDE - 1;
-        let (i, j) = ((fx as i32 as usize) & mask, (fy as i32 as usize) & mask);
+        let (i, j) = ((i as usize) & mask, (j as usize) & mask);
         let (i1, j1) = ((i + 1) & mask, (j + 1) & mask);
         let (a, b) = (self.cells[j * SIDE + i], self.cells[j * SIDE + i1]);
         let (c, d) = (self.cells[j1 * SIDE + i], self.cells[j1 * SIDE + i1]);
