@@ -16,6 +16,11 @@ const PROVEN_DECREMENT: f64 = 1e-12;
 const HESSIAN_SHIFT: f64 = 1e-13;
 /// Step of the differences, in effects.
 const DIFFERENCE: f64 = 1e-4;
+/// Scoring steps before its speed is judged, and the least share by which each must then lower the promise.
+const SCORING_TRIAL: usize = 6;
+const SCORING_SPEED: f64 = 0.5;
+/// Hessians taken before giving up.
+const MOST_HESSIANS: usize = 40;
 /// Longest step of one effect.
 const LONGEST_STEP: f64 = 1.0;
 
@@ -84,6 +89,7 @@ impl Search {
     ) -> Result<(), EstimateError> {
         let size = objective.size();
         let mut damping = 0.0;
+        let mut last_promise = f64::INFINITY;
         loop {
             self.damped.copy_from_slice(&self.curvature);
             for i in 0..size {
@@ -105,6 +111,14 @@ impl Search {
                 if promise <= SCORING_DECREMENT && damping <= 1e-3 {
                     return Ok(());
                 }
+                // Large residuals make the expected curvature a poor one: Newton steps go on from here.
+                if optimum.iterations >= SCORING_TRIAL
+                    && promise > SCORING_SPEED * last_promise
+                    && promise < 1.0
+                {
+                    return Ok(());
+                }
+                last_promise = promise;
                 let longest = self.step.iter().fold(0.0f64, |most, s| most.max(s.abs()));
                 let shrink = if longest > LONGEST_STEP {
                     LONGEST_STEP / longest
@@ -153,15 +167,17 @@ impl Search {
     /// Newton steps with the differenced Hessian until the decrement is proven.
     fn settle(&mut self, objective: &mut Objective, optimum: &mut Optimum) -> Result<(), EstimateError> {
         let size = objective.size();
-        for _ in 0..4 {
+        let mut indefinite = false;
+        for _ in 0..MOST_HESSIANS {
             self.hessian(objective, optimum)?;
-            if !optimum.factor.refactor(&optimum.hessian, size) {
+            indefinite = !optimum.factor.refactor(&optimum.hessian, size);
+            if indefinite && !self.regularise(optimum, size) {
                 return Err(EstimateError::NotAMinimum);
             }
             let mut moved = 0.0;
             let mut last = f64::INFINITY;
-            // Steps with one Hessian for as long as they gain.
-            for _ in 0..6 {
+            // Steps with one Hessian for as long as they gain; only the first may be shortened.
+            for repeat in 0..6 {
                 for (slot, g) in self.step.iter_mut().zip(&self.gradient) {
                     *slot = -g;
                 }
@@ -177,30 +193,77 @@ impl Search {
                     break;
                 }
                 last = decrement;
-                for ((slot, x), s) in self.trial.iter_mut().zip(&optimum.effects).zip(&self.step) {
-                    *slot = x + s;
-                }
-                let value = objective.value_gradient(&self.trial, &mut self.trial_gradient)?;
-                if value > optimum.objective + 1e-9 * (1.0 + optimum.objective.abs()) {
+                if !self.take_step(objective, optimum, if repeat == 0 { 20 } else { 1 }) {
                     break;
                 }
+                optimum.iterations += 1;
                 moved += decrement.max(0.0).sqrt();
-                optimum.objective = value;
-                std::mem::swap(&mut optimum.effects, &mut self.trial);
-                std::mem::swap(&mut self.gradient, &mut self.trial_gradient);
             }
             let proven = optimum.decrement <= PROVEN_DECREMENT * (1.0 + optimum.objective.abs());
             // The Hessian belongs to a point `moved` away.
             if proven && moved * moved <= HESSIAN_SHIFT {
+                if indefinite {
+                    return Err(EstimateError::NotAMinimum);
+                }
                 optimum.gradient.clone_from(&self.gradient);
                 return Ok(());
             }
+            if moved <= 0.0 {
+                break;
+            }
+        }
+        if indefinite {
+            return Err(EstimateError::NotAMinimum);
         }
         Err(EstimateError::NotConverged {
             starts: 1,
             iterations: optimum.iterations,
             decrement: optimum.decrement,
         })
+    }
+
+    /// Goes along `self.step`, halving it up to `most` times until the objective does not rise; `false` when it always does.
+    fn take_step(&mut self, objective: &mut Objective, optimum: &mut Optimum, most: usize) -> bool {
+        let longest = self.step.iter().fold(0.0f64, |most, s| most.max(s.abs()));
+        let mut shrink = if longest > LONGEST_STEP {
+            LONGEST_STEP / longest
+        } else {
+            1.0
+        };
+        // What rounding can hide.
+        let allowed = optimum.objective + 1e-12 * (1.0 + optimum.objective.abs());
+        for _ in 0..most {
+            for ((slot, x), s) in self.trial.iter_mut().zip(&optimum.effects).zip(&self.step) {
+                *slot = x + shrink * s;
+            }
+            if let Ok(value) = objective.value_gradient(&self.trial, &mut self.trial_gradient)
+                && value <= allowed
+            {
+                optimum.objective = value;
+                std::mem::swap(&mut optimum.effects, &mut self.trial);
+                std::mem::swap(&mut self.gradient, &mut self.trial_gradient);
+                return true;
+            }
+            shrink *= 0.5;
+        }
+        false
+    }
+
+    /// A positive definite stand-in for an indefinite Hessian: its diagonal raised until it has a factor.
+    fn regularise(&mut self, optimum: &mut Optimum, size: usize) -> bool {
+        let scale = (0..size).fold(1e-3f64, |most, i| most.max(optimum.hessian[i * size + i].abs()));
+        let mut add = 1e-3 * scale;
+        for _ in 0..12 {
+            self.damped.copy_from_slice(&optimum.hessian);
+            for i in 0..size {
+                self.damped[i * size + i] += add;
+            }
+            if optimum.factor.refactor(&self.damped, size) {
+                return true;
+            }
+            add *= 4.0;
+        }
+        false
     }
 
     fn hessian(&mut self, objective: &mut Objective, optimum: &mut Optimum) -> Result<(), ProblemError> {

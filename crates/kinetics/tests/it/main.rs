@@ -6,6 +6,7 @@
 )]
 
 mod attainment;
+mod calibration;
 mod cases;
 mod map_checks;
 mod models;
@@ -16,6 +17,7 @@ mod pooled_area;
 mod population;
 mod population_truth;
 mod predictive_check;
+mod simulated_patients;
 mod structure_checks;
 mod study_model;
 mod support;
