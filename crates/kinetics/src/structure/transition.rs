@@ -106,6 +106,10 @@ pub(crate) fn transition<R: Real>(
     }
     out.clear();
     out.extend_from_slice(&scratch.sum);
+    // A rate of infusion and an area stay exactly: a residue of the shift would go on infusing for ever.
+    for place in [layout.rate, layout.area].into_iter().flatten() {
+        out[place * n + place] = R::constant(1.0);
+    }
 }
 
 /// `matrix · state` into `out`.

@@ -17,6 +17,7 @@ mod pooled_area;
 mod population;
 mod population_truth;
 mod predictive_check;
+mod properties;
 mod simulated_patients;
 mod structure_checks;
 mod study_model;
