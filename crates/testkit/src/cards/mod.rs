@@ -180,8 +180,7 @@ impl CardComparison {
         }
         let centre_off = |seen: &FoundSpot| {
             let at = spot.outline?.centroid_mm;
-            seen.centre_mm
-                .map(|found| (found[0] - at[0]).hypot(found[1] - at[1]))
+            seen.centre_mm.map(|found| distance(found, at))
         };
         match spot.expected {
             Suitability::Good => {
@@ -260,7 +259,7 @@ fn location_error_mm(truth: &PhotoTruth, photo: &FoundPhoto) -> Option<f64> {
                 (m[0][0] * x + m[0][1] * y + m[0][2]) / v,
                 (m[1][0] * x + m[1][1] * y + m[1][2]) / v,
             ];
-            let gap = (middle[0] + off[0] * by - true_at[0]).hypot(middle[1] + off[1] * by - true_at[1]);
+            let gap = distance([middle[0] + off[0] * by, middle[1] + off[1] * by], true_at);
             gap / camera.pixels_per_mm
         });
         return errors.reduce(f64::max);
@@ -272,11 +271,16 @@ fn location_error_mm(truth: &PhotoTruth, photo: &FoundPhoto) -> Option<f64> {
         .filter_map(|seen| {
             let of = truth.spots.iter().find(|spot| spot.index == seen.index)?;
             let (at, found) = (of.outline?.centroid_mm, seen.centre_mm?);
-            Some((found[0] - at[0]).hypot(found[1] - at[1]))
+            Some(distance(found, at))
         })
         .collect();
     errors.sort_by(f64::total_cmp);
     errors.get(errors.len() / 2).copied()
+}
+
+fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
+    let (x, y) = (a[0] - b[0], a[1] - b[1]);
+    (x * x + y * y).sqrt()
 }
 
 /// Words of the closed list of reasons that name a fault rightly.

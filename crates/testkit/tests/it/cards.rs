@@ -7,7 +7,7 @@ fn truths() -> Vec<PhotoTruth> {
     let plan = CardSetPlan {
         width_px: Some(420),
         repeat: 2,
-        ..CardSetPlan::new(3, 8)
+        ..CardSetPlan::new(3, 10)
     };
     let studio = CardStudio::new().unwrap();
     let photographs = (1..=plan.cards).flat_map(|number| studio.photographs(&plan, number).unwrap());
@@ -24,9 +24,11 @@ fn truths() -> Vec<PhotoTruth> {
 fn perfect(truth: &PhotoTruth) -> FoundPhoto {
     let mut map = truth.camera.homography_px_per_mm;
     // Pixel centres at whole numbers.
-    for k in 0..3 {
-        map[0][k] -= 0.5 * map[2][k];
-        map[1][k] -= 0.5 * map[2][k];
+    let scale = map[2];
+    for row in &mut map[..2] {
+        for (value, scale) in row.iter_mut().zip(scale) {
+            *value -= 0.5 * scale;
+        }
     }
     let spots = truth.spots.iter().map(|spot| FoundSpot {
         index: spot.index,
@@ -51,7 +53,8 @@ fn perfect(truth: &PhotoTruth) -> FoundPhoto {
             .map(|code| code.text.clone())
             .collect(),
         problems: Vec::new(),
-        spots: Some(spots.collect()),
+        // Where there is no card, nothing is returned.
+        spots: (!truth.spots.is_empty()).then(|| spots.collect()),
     }
 }
 
