@@ -24,6 +24,8 @@ pub(crate) enum Command {
     Check(Check),
     /// Print one result's whole derivation, step by step
     Explain(Explain),
+    /// Look at card photographs: find every spot, measure it, judge it, say where to extract
+    Look(Look),
     /// Tabulate what mzML files hold
     Traces(Traces),
     /// Fit a calibration table: curve, back-calculated values, limits of detection
@@ -62,6 +64,31 @@ pub(crate) struct Run {
     /// Leave out the HTML reports
     #[arg(long)]
     pub(crate) no_html: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Look {
+    /// Photographs (JPEG, PNG, TIFF), or folders of them; a laboratory day is looked at with its requests
+    #[arg(value_name = "PHOTO", required = true)]
+    pub(crate) photographs: Vec<PathBuf>,
+    /// Card layout (layout.toml), as often as there are layouts [default: the built-in ones]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: Vec<PathBuf>,
+    /// Method whose extraction head and limits on spots apply
+    #[arg(long, value_name = "FILE")]
+    pub(crate) method: Option<PathBuf>,
+    /// Diameter of the extraction head's disc in mm [default: the method's, or 6]
+    #[arg(long, value_name = "MM")]
+    pub(crate) head_mm: Option<f64>,
+    /// Write look.json, an annotated drawing a card and a sheet of all cards into this folder
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) out: Option<PathBuf>,
+    /// Worker threads [default: one a core]; the results do not depend on it
+    #[arg(long, value_name = "N")]
+    pub(crate) threads: Option<usize>,
+    /// Print JSON
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 #[derive(Debug, Args)]

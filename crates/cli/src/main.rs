@@ -5,6 +5,7 @@ mod check;
 mod curve;
 mod demo;
 mod explain;
+mod look;
 mod outcome;
 mod print;
 mod problems;
@@ -26,6 +27,7 @@ fn main() -> ExitCode {
         Command::Run(arguments) => run::run(&arguments),
         Command::Check(arguments) => check::check(&arguments),
         Command::Explain(arguments) => explain::explain(&arguments),
+        Command::Look(arguments) => look::run(&arguments),
         Command::Traces(arguments) => traces::traces(&arguments),
         Command::Curve(arguments) => curve::curve(&arguments),
         Command::Simulate(arguments) => simulate::simulate(&arguments),

@@ -25,4 +25,4 @@ pub use injections::{RunList, Runs};
 pub use manual_limits::ManualLimit;
 pub use method::{LIMIT_RULES, METHOD_TABLES, MethodFile, MethodKey, MethodTable, open_method};
 pub use problem::{FormatProblem, FormatProblemCode, FormatWarning, FormatWarningCode, MOST_LISTED};
-pub use requests::Requests;
+pub use requests::{Requests, open_requests};

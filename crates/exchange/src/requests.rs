@@ -5,7 +5,7 @@ use crate::injections::hash;
 use crate::kept::KeptTable;
 use crate::method::MethodFile;
 use crate::nearest::nearest;
-use crate::problem::{FormatProblemCode, FormatWarningCode, Problems, quoted};
+use crate::problem::{FormatProblem, FormatProblemCode, FormatWarningCode, Problems, quoted};
 use crate::table::{Bounds, Column, Marks, Row, RowPlace, needed, number, optional};
 use spotwright_domain::identifier::{AnalyteName, CardId, SubjectId};
 use spotwright_domain::request::Request;
@@ -110,6 +110,18 @@ impl Requests {
             .with_row(place, take)
             .map(|(request, _)| request)
     }
+}
+
+/// Reads a folder's `requests.csv` by itself, as for a folder of photographs; absent: no requests. Analytes are not
+/// checked, since no method is there to check them against.
+///
+/// # Errors
+/// Every problem found, sorted by line and column.
+pub fn open_requests(folder: &Path) -> Result<Requests, Vec<FormatProblem>> {
+    let mut problems = Problems::default();
+    let requests = read_requests(folder, None, &mut problems);
+    problems.finish()?;
+    Ok(requests)
 }
 
 pub(crate) fn read_requests(

@@ -6,6 +6,7 @@ pub mod curve;
 pub mod error;
 pub mod explain;
 mod judged_run;
+pub mod look;
 mod measure;
 mod memory;
 mod notes;

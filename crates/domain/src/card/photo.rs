@@ -85,6 +85,8 @@ words! {
         /// The camera looked at the card too obliquely.
         TiltTooSteep = "tilt-too-steep",
         // The file
+        /// The file cannot be read, or is no photograph.
+        Unreadable = "unreadable",
         /// A colour profile other than sRGB was not applied.
         ColourProfileIgnored = "colour-profile-ignored",
         /// Of several frames or pages only the first was looked at.

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 /// Whether a file of this name is one that a run writes.
 fn is_ours(name: &str) -> bool {
-    ["results.json", "results.csv", "index.html"].contains(&name)
+    ["results.json", "results.csv", "index.html", "look.json", "cards"].contains(&name)
         || (name.starts_with("run-") && name.ends_with(".html"))
 }
 
