@@ -4,7 +4,6 @@
 //! comma-shaped spot (EV-16).
 
 use crate::spot::grid::Grid;
-use crate::spot::lines::box_mean;
 use crate::spot::measure::{Evidence, window_cell};
 use crate::spot::polygon;
 use crate::spot::zone::Zone;
@@ -62,18 +61,17 @@ pub(crate) fn choose(
 /// Cells (columns, rows of the window) a disc should not hold: density of 0.5 mm around away from that of 3 mm around by
 /// more than a quarter.
 fn defects(zone: &Zone) -> Vec<[f64; 2]> {
-    let near = box_mean(zone, 1);
-    let far = box_mean(zone, libm::round(1.5 / zone.cell_mm).max(3.0) as usize);
+    let reach = libm::round(1.5 / zone.cell_mm).max(3.0) as usize;
     let mut cells = Vec::new();
     for k in 0..zone.depth.len() {
         if zone.depth[k] <= 0.3 {
             continue;
         }
-        let apart = zone.inside[k]
-            && near[k] > 0.0
-            && (near[k] / far[k].max(0.05) - 1.0).abs() <= 0.25
-            && near[k] > 0.55;
-        if !apart {
+        let near = zone.mean_around(k, 1);
+        let even = zone.inside[k]
+            && near > 0.55
+            && (near / zone.mean_around(k, reach).max(0.05) - 1.0).abs() <= 0.25;
+        if !even {
             cells.push([(k % zone.width) as f64, (k / zone.width) as f64]);
         }
     }

@@ -176,57 +176,50 @@ fn shrink(mask: &[bool], width: usize, height: usize, reach: usize) -> Vec<bool>
 
 /// Dilation by a square of half width `reach`.
 pub(crate) fn dilate(mask: &[bool], width: usize, height: usize, reach: usize) -> Vec<bool> {
-    let mut along = vec![false; mask.len()];
-    for y in 0..height {
-        let line = &mask[y * width..(y + 1) * width];
-        let out = &mut along[y * width..(y + 1) * width];
-        // `until`: first column the run of the last set cell no longer reaches.
-        let mut until = 0;
-        for x in 0..width + reach {
-            if x < width && line[x] {
-                until = x + 2 * reach + 1;
-            }
-            if x >= reach && x - reach < width && x < until {
-                out[x - reach] = true;
-            }
+    let mut along = mask.to_vec();
+    for (line, out) in mask.chunks_exact(width).zip(along.chunks_exact_mut(width)) {
+        for shift in 1..=reach.min(width - 1) {
+            or_into(&mut out[shift..], &line[..width - shift]);
+            or_into(&mut out[..width - shift], &line[shift..]);
         }
     }
-    let mut both = vec![false; mask.len()];
-    let mut until = vec![0_usize; width];
-    for y in 0..height + reach {
-        for x in 0..width {
-            if y < height && along[y * width + x] {
-                until[x] = y + 2 * reach + 1;
-            }
-            if y >= reach && y - reach < height && y < until[x] {
-                both[(y - reach) * width + x] = true;
-            }
-        }
+    let mut both = along.clone();
+    for shift in 1..=reach.min(height - 1) {
+        let offset = shift * width;
+        or_into(&mut both[offset..], &along[..mask.len() - offset]);
+        or_into(&mut both[..mask.len() - offset], &along[offset..]);
     }
     both
 }
 
+fn or_into(out: &mut [bool], other: &[bool]) {
+    for (o, i) in out.iter_mut().zip(other) {
+        *o |= *i;
+    }
+}
+
 /// Cells that hang together (eight neighbours), each region in the order of its discovery.
 pub(crate) fn components(mask: &[bool], width: usize, height: usize) -> Vec<Vec<u32>> {
-    let mut seen = vec![false; mask.len()];
+    let mut left = mask.to_vec();
     let mut regions = Vec::new();
-    let mut stack = Vec::new();
-    for start in 0..mask.len() {
-        if !mask[start] || seen[start] {
-            continue;
-        }
-        seen[start] = true;
-        stack.push(start as u32);
-        let mut region = Vec::new();
-        while let Some(at) = stack.pop() {
-            region.push(at);
-            let (x, y) = (at as usize % width, at as usize / width);
+    let mut from = 0;
+    while let Some(next) = left[from..].iter().position(|m| *m) {
+        let start = from + next;
+        from = start + 1;
+        left[start] = false;
+        // The region is its own queue: cells are looked round in the order they were found.
+        let mut region = vec![start as u32];
+        let mut done = 0;
+        while done < region.len() {
+            let at = region[done] as usize;
+            done += 1;
+            let (x, y) = (at % width, at / width);
+            let (x0, x1) = (x.saturating_sub(1), (x + 1).min(width - 1));
             for ny in y.saturating_sub(1)..=(y + 1).min(height - 1) {
-                for nx in x.saturating_sub(1)..=(x + 1).min(width - 1) {
-                    let next = ny * width + nx;
-                    if mask[next] && !seen[next] {
-                        seen[next] = true;
-                        stack.push(next as u32);
+                for (column, cell) in left[ny * width + x0..=ny * width + x1].iter_mut().enumerate() {
+                    if *cell {
+                        *cell = false;
+                        region.push((ny * width + x0 + column) as u32);
                     }
                 }
             }

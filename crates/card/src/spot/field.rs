@@ -99,8 +99,8 @@ fn paper_plane(grid: &Grid, mix: &[f32], level: f32) -> [f32; 3] {
     let mut plane = [level, 0.0, 0.0];
     for band in [0.12_f32, 0.05] {
         let mut s = [0.0_f64; 9];
-        for row in (0..grid.height).step_by(2) {
-            for column in (0..grid.width).step_by(2) {
+        for row in (0..grid.height).step_by(3) {
+            for column in (0..grid.width).step_by(3) {
                 let at = row * grid.width + column;
                 let here = plane[0] + plane[1] * column as f32 + plane[2] * row as f32;
                 let value = mix[at];
@@ -143,17 +143,20 @@ fn mark_circle_line(grid: &Grid, mix: &[f32], level: f32, circle: &PrintedCircle
     let mut counts = [[0_u16; BINS]; SECTORS];
     let mut ring = Vec::new();
     let outer = (radius + REACH_MM) * grid.cells_per_mm;
+    let inner = (radius - REACH_MM).max(0.0) * grid.cells_per_mm;
+    let inner_square = inner * inner;
     let rows = clamp_range(centre[1] - outer, centre[1] + outer, grid.height);
     for row in rows {
         for column in clamp_range(centre[0] - outer, centre[0] + outer, grid.width) {
             let (dx, dy) = (column as f64 - centre[0], row as f64 - centre[1]);
-            let away = (dx * dx + dy * dy).sqrt() / grid.cells_per_mm - radius;
+            let square = dx * dx + dy * dy;
             let at = row * grid.width + column;
-            if away.abs() >= REACH_MM || grid.mark[at] & (BURNT_OUT | BEYOND) != 0 {
+            if square <= inner_square || square >= outer * outer || grid.mark[at] & (BURNT_OUT | BEYOND) != 0
+            {
                 continue;
             }
-            let turn = libm::atan2(dy, dx) / (2.0 * core::f64::consts::PI) + 0.5;
-            let sector = ((turn * SECTORS as f64) as usize).min(SECTORS - 1);
+            let away = square.sqrt() / grid.cells_per_mm - radius;
+            let sector = ((turn(dx, dy) * SECTORS as f64) as usize).min(SECTORS - 1);
             let bin = (((away + REACH_MM) / (2.0 * REACH_MM) * BINS as f64) as usize).min(BINS - 1);
             sums[sector][bin] += mix[at];
             counts[sector][bin] += 1;
@@ -223,40 +226,56 @@ fn mark_circle_line(grid: &Grid, mix: &[f32], level: f32, circle: &PrintedCircle
     }
 }
 
-/// Gives print the value of its surroundings: the mean of the unprinted cells nearby, nearer ones weighing more.
+/// A number from 0 to 1 that grows with the angle (its steps are not equal angles, which sectors do not need).
+fn turn(dx: f64, dy: f64) -> f64 {
+    let t = dy / (dx.abs() + dy.abs());
+    if dx >= 0.0 {
+        0.25 + 0.25 * t
+    } else {
+        0.75 - 0.25 * t
+    }
+}
+
+/// Gives print the value of its surroundings: of the first unprinted cell in each of eight directions, nearer ones
+/// weighing more (by the inverse fourth power of distance).
 fn take_out_print(grid: &Grid, mix: &mut [f32], print: &[bool]) {
-    let reach = libm::round(0.7 * grid.cells_per_mm).max(2.0) as isize;
-    let before = mix.to_vec();
-    for row in 0..grid.height {
-        for column in 0..grid.width {
-            let at = row * grid.width + column;
-            if !print[at] {
-                continue;
-            }
-            let (mut sum, mut weight) = (0.0_f32, 0.0_f32);
-            for j in -reach..=reach {
-                let y = row as isize + j;
-                if y < 0 || y >= grid.height as isize {
-                    continue;
+    let reach = libm::round(0.9 * grid.cells_per_mm).max(2.0) as usize;
+    let (width, height) = (grid.width as isize, grid.height as isize);
+    let mut found = Vec::new();
+    for (at, _) in print.iter().enumerate().filter(|(_, printed)| **printed) {
+        let (x, y) = ((at % grid.width) as isize, (at / grid.width) as isize);
+        let (mut sum, mut weight) = (0.0_f32, 0.0_f32);
+        for (dx, dy) in [
+            (1, 0),
+            (-1, 0),
+            (0, 1),
+            (0, -1),
+            (1, 1),
+            (-1, 1),
+            (1, -1),
+            (-1, -1),
+        ] {
+            for step in 1..=reach as isize {
+                let (cx, cy) = (x + dx * step, y + dy * step);
+                if cx < 0 || cy < 0 || cx >= width || cy >= height {
+                    break;
                 }
-                for i in -reach..=reach {
-                    let x = column as isize + i;
-                    if x < 0 || x >= grid.width as isize {
-                        continue;
-                    }
-                    let other = y as usize * grid.width + x as usize;
-                    if !print[other] && grid.mark[other] & (BURNT_OUT | BEYOND) == 0 {
-                        let square = (i * i + j * j) as f32;
-                        let w = 1.0 / (square * square);
-                        sum += w * before[other];
-                        weight += w;
-                    }
+                let other = (cy * width + cx) as usize;
+                if !print[other] && grid.mark[other] & (BURNT_OUT | BEYOND) == 0 {
+                    let square = (step * step * (dx * dx + dy * dy)) as f32;
+                    let w = 1.0 / (square * square);
+                    sum += w * mix[other];
+                    weight += w;
+                    break;
                 }
-            }
-            if weight > 0.0 {
-                mix[at] = sum / weight;
             }
         }
+        if weight > 0.0 {
+            found.push((at, sum / weight));
+        }
+    }
+    for (at, value) in found {
+        mix[at] = value;
     }
 }
 

@@ -72,7 +72,7 @@ pub(crate) fn scratches(zone: &Zone) -> Lines {
     let (width, height) = (zone.width as i32, zone.height as i32);
     let per_mm = 1.0 / zone.cell_mm;
     let half = libm::round(HALF_LENGTH_MM * per_mm) as i32;
-    let local = box_mean(zone, libm::round(0.5 * per_mm).max(1.0) as usize);
+    let around = libm::round(0.5 * per_mm).max(1.0) as usize;
     let mut found = vec![0.0_f32; zone.depth.len()];
     let turns: Vec<_> = (0..12)
         .map(|turn| {
@@ -99,8 +99,8 @@ pub(crate) fn scratches(zone: &Zone) -> Lines {
         }
         (4 * n >= 3 * along.len()).then(|| sum / n as f32)
     };
-    for k in 0..zone.depth.len() {
-        if !zone.inside[k] || zone.depth[k] < 0.4 || zone.density[k] > 0.94 * local[k] {
+    for (k, found) in found.iter_mut().enumerate() {
+        if !zone.inside[k] || zone.depth[k] < 0.4 || zone.density[k] > 0.94 * zone.mean_around(k, around) {
             continue;
         }
         let (x, y) = ((k % zone.width) as i32, (k / zone.width) as i32);
@@ -112,7 +112,7 @@ pub(crate) fn scratches(zone: &Zone) -> Lines {
                     continue;
                 };
                 let beside = left.min(right);
-                found[k] = found[k].max((beside - line) / beside.max(0.05));
+                *found = found.max((beside - line) / beside.max(0.05));
             }
         }
     }
@@ -192,46 +192,4 @@ impl Coarse {
         }
         (4 * n >= 3 * along.len()).then(|| sum / n as f32)
     }
-}
-
-/// Mean density of the readable cells in a square of half width `reach`, by running sums.
-pub(crate) fn box_mean(zone: &Zone, reach: usize) -> Vec<f32> {
-    let (w, h) = (zone.width, zone.height);
-    // Summed-area tables (Crow 1984) of density and of readable cells.
-    let mut sum = vec![0.0_f64; (w + 1) * (h + 1)];
-    let mut count = vec![0_u32; (w + 1) * (h + 1)];
-    for y in 0..h {
-        let (mut line, mut n) = (0.0_f64, 0_u32);
-        for x in 0..w {
-            let k = y * w + x;
-            if zone.inside[k] && zone.depth[k] > 0.2 {
-                line += f64::from(zone.density[k]);
-                n += 1;
-            }
-            let at = (y + 1) * (w + 1) + x + 1;
-            sum[at] = sum[at - w - 1] + line;
-            count[at] = count[at - w - 1] + n;
-        }
-    }
-    let mut mean = vec![0.0_f32; w * h];
-    for y in 0..h {
-        let (top, bottom) = (y.saturating_sub(reach), (y + reach + 1).min(h));
-        for x in 0..w {
-            let k = y * w + x;
-            if !zone.inside[k] {
-                continue;
-            }
-            let (left, right) = (x.saturating_sub(reach), (x + reach + 1).min(w));
-            let at = |row: usize, column: usize| row * (w + 1) + column;
-            let n = count[at(bottom, right)] + count[at(top, left)]
-                - count[at(top, right)]
-                - count[at(bottom, left)];
-            if n > 0 {
-                let total =
-                    sum[at(bottom, right)] + sum[at(top, left)] - sum[at(top, right)] - sum[at(bottom, left)];
-                mean[k] = (total / f64::from(n)) as f32;
-            }
-        }
-    }
-    mean
 }

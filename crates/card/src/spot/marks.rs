@@ -3,7 +3,6 @@
 use super::blob::components;
 use super::field::Field;
 use super::grid::Grid;
-use super::lines::box_mean;
 use super::zone::Zone;
 
 /// A circle of edges inside a spot.
@@ -26,16 +25,14 @@ const BIN_MM: f64 = 0.17;
 /// directions in which an edge lies.
 pub(crate) fn ring(zone: &Zone) -> Ring {
     let near = zone.density.as_slice();
-    let far = box_mean(zone, 3);
     let middle = libm::round(0.33 / zone.cell_mm).max(1.0) as usize;
-    let local = box_mean(zone, middle);
     let mut edges: Vec<[f32; 2]> = Vec::new();
-    for k in 0..zone.depth.len() {
+    for (k, &density) in near.iter().enumerate() {
         if !zone.inside[k] || zone.depth[k] < 0.45 {
             continue;
         }
-        let reference = 0.5 * (far[k] + local[k]);
-        if (near[k] - reference).abs() > 0.08 * reference.max(0.2) + 2.0 * zone.noise {
+        let reference = 0.5 * (zone.mean_around(k, 3) + zone.mean_around(k, middle));
+        if (density - reference).abs() > 0.08 * reference.max(0.2) + 2.0 * zone.noise {
             edges.push([(k % zone.width) as f32, (k / zone.width) as f32]);
         }
     }
@@ -112,26 +109,46 @@ fn sector(dx: f64, dy: f64) -> u32 {
     }
 }
 
-/// Area inside the outline that is no blood (mm²): as light as paper by more than half the edge's step, over 0.3 mm², and
-/// 0.3 mm away from the outline; or as black and colourless as what lies behind a hole.
+/// Area inside the outline that is no blood (mm²), 0.3 mm away from the outline: compact places as light as paper by more
+/// than half the edge's step and 1.2 mm wide, or as black and colourless as what lies behind a hole and 2.2 mm wide.
 pub(crate) fn hole_area_mm2(zone: &Zone, grid: &Grid, field: &Field, core: f32) -> f64 {
     let (w, h) = (zone.width, zone.height);
     let level = 0.5 * (1.0 + core);
     let red_core = libm::exp10(-zone.core[0]) as f32;
-    let mut open = vec![false; w * h];
-    for (k, open) in open.iter_mut().enumerate() {
+    let mut light = vec![false; w * h];
+    let mut black = vec![false; w * h];
+    for k in 0..w * h {
         if !zone.inside[k] || zone.depth[k] < 0.3 {
             continue;
         }
-        let (column, row) = (zone.at[0] + k % w, zone.at[1] + k / w);
-        let at = row * grid.width + column;
-        let black = red_core > 0.1 && grid.red[at] < 0.3 * red_core && zone.browning[k] > 0.85;
-        *open = field.mix[at] > level || black;
+        let at = (zone.at[1] + k / w) * grid.width + zone.at[0] + k % w;
+        light[k] = field.mix[at] > level;
+        black[k] = red_core > 0.1 && grid.red[at] < 0.3 * red_core && zone.browning[k] > 0.85;
     }
-    let cell = zone.cell_mm * zone.cell_mm;
-    components(&open, w, h)
+    compact_area(&light, zone, 1.2) + compact_area(&black, zone, 2.2)
+}
+
+/// Area of the regions at least `narrowest_mm` wide both ways that fill most of their frame (mm²).
+fn compact_area(mask: &[bool], zone: &Zone, narrowest_mm: f64) -> f64 {
+    let cell = zone.cell_mm;
+    components(mask, zone.width, zone.height)
         .iter()
-        .map(|part| part.len() as f64 * cell)
-        .filter(|area| *area > 0.3)
+        .map(|part| {
+            let mut frame = [usize::MAX, usize::MAX, 0, 0];
+            for &k in part {
+                let (x, y) = (k as usize % zone.width, k as usize / zone.width);
+                frame = [frame[0].min(x), frame[1].min(y), frame[2].max(x), frame[3].max(y)];
+            }
+            let (wide, high) = (
+                (frame[2] - frame[0] + 1) as f64 * cell,
+                (frame[3] - frame[1] + 1) as f64 * cell,
+            );
+            let area = part.len() as f64 * cell * cell;
+            if wide.min(high) >= narrowest_mm && area > 0.55 * wide * high {
+                area
+            } else {
+                0.0
+            }
+        })
         .sum()
 }

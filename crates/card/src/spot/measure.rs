@@ -28,6 +28,8 @@ pub(crate) struct Evidence {
     pub(crate) satellites_mm: Vec<[f64; 2]>,
     /// Second drops beside the spot, too large for satellites.
     pub(crate) companions: u32,
+    /// Scatter of density from cell to cell (%).
+    pub(crate) grain_pct: f64,
     /// Circle of edges, in window cells of the zone.
     pub(crate) ring: marks::Ring,
 }
@@ -118,14 +120,15 @@ pub(crate) fn measure(
     let u_area = perimeter_mm * u_edge_mm;
     let u_centre_mm = (noise * noise / along * 2.0 + 0.01 * 0.01).sqrt();
 
-    let edge = rays::edge(
-        grid,
-        field,
-        &outline_cells,
-        blob.core,
-        patch.blur_mm,
-        around.others,
-    );
+    // Rays stop at other spots and at droplets.
+    let mut beside = around.others.to_vec();
+    for &at in around.satellites.iter().flat_map(|s| &s.cells) {
+        beside[at as usize] = true;
+    }
+    if !around.satellites.is_empty() {
+        beside = dilate(&beside, grid.width, grid.height, 2);
+    }
+    let edge = rays::edge(grid, field, &half_light, blob.core, patch.blur_mm, &beside);
     let radial = radial::radial(&zone);
     let centre_cell = window_cell(grid, &zone, inscribed_centre_mm);
     let steps = lines::steps(&zone);
@@ -180,7 +183,14 @@ pub(crate) fn measure(
         scratch_length_mm: scratches.length_mm,
         clot_share_pct: texture::clot_share_pct(&zone),
         gloss_share_pct: texture::gloss_share_pct(&zone, grid, field, core_browning),
-        foreign_share_pct: texture::foreign_share_pct(&zone, grid, field, around.stained, core_browning),
+        foreign_share_pct: texture::foreign_share_pct(
+            &zone,
+            grid,
+            field,
+            around.stained,
+            core_browning,
+            circle,
+        ),
         ring_share: ring.share,
         hole_area_mm2: marks::hole_area_mm2(&zone, grid, field, blob.core),
         satellites: around.satellites.len() as u32,
@@ -189,13 +199,14 @@ pub(crate) fn measure(
             .iter()
             .map(|s| s.cells.len() as f64 * cell_area)
             .sum(),
-        neighbour_gap_mm: gap(grid, &outline_mm, around),
+        neighbour_gap_mm: gap(grid, &zone, &outline_mm, around),
         unreadable_share_pct: 100.0 * zone.unreadable as f64 / zone.cells as f64,
     };
     Some(Evidence {
         measures,
         cut_share: cut_share(patch, grid, &outline_px, &outline_cells),
         outline_mm,
+        grain_pct: texture::grain_pct(&zone),
         zone,
         u_edge_mm,
         satellites_mm: around
@@ -243,26 +254,25 @@ fn cut_share(patch: &Patch, grid: &Grid, px: &[[f64; 2]], cells: &[[f64; 2]]) ->
     cut as f64 / px.len().max(1) as f64
 }
 
-/// Free paper to the nearest cell of another spot (mm).
-fn gap(grid: &Grid, outline_mm: &[[f64; 2]], around: &Surroundings<'_>) -> Option<f64> {
+/// Free paper to the nearest cell of another spot, up to 3 mm (mm).
+fn gap(grid: &Grid, zone: &Zone, outline_mm: &[[f64; 2]], around: &Surroundings<'_>) -> Option<f64> {
     if around.joined {
         return Some(0.0);
     }
-    let stride = (outline_mm.len() / 96).max(1);
+    let reach = libm::round(3.0 * grid.cells_per_mm) as usize;
+    let stride = (outline_mm.len() / 64).max(1);
     let mut least = f64::INFINITY;
-    for (at, _) in around
-        .others
-        .iter()
-        .enumerate()
-        .filter(|(at, other)| **other && at % 3 == 0)
-    {
-        let place = grid.mm((at % grid.width) as f64, (at / grid.width) as f64);
-        for p in outline_mm.iter().step_by(stride) {
-            let (dx, dy) = (p[0] - place[0], p[1] - place[1]);
-            least = least.min(dx * dx + dy * dy);
+    for row in zone.at[1].saturating_sub(reach)..(zone.at[1] + zone.height + reach).min(grid.height) {
+        for column in zone.at[0].saturating_sub(reach)..(zone.at[0] + zone.width + reach).min(grid.width) {
+            if (row + column) % 2 == 0 || !around.others[row * grid.width + column] {
+                continue;
+            }
+            let place = grid.mm(column as f64, row as f64);
+            for p in outline_mm.iter().step_by(stride) {
+                let (dx, dy) = (p[0] - place[0], p[1] - place[1]);
+                least = least.min(dx * dx + dy * dy);
+            }
         }
     }
-    least
-        .is_finite()
-        .then(|| (least.sqrt() - 0.5 / grid.cells_per_mm).max(0.0))
+    (least < 9.0).then(|| (least.sqrt() - 0.5 / grid.cells_per_mm).max(0.0))
 }

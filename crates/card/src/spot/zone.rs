@@ -31,6 +31,15 @@ pub(crate) struct Zone {
     pub(crate) cells: usize,
     /// Of those, unreadable.
     pub(crate) unreadable: usize,
+    /// Sums from which means over squares are taken.
+    sums: Sums,
+}
+
+/// Summed-area tables (Crow 1984) of density and of the number of cells, for readable cells below the rim.
+#[derive(Default)]
+struct Sums {
+    density: Vec<f32>,
+    count: Vec<f32>,
 }
 
 /// Reflectance below which a channel says only "dark": surface reflection and stray light fill it up.
@@ -73,6 +82,7 @@ impl Zone {
             noise: 0.0,
             cells: 0,
             unreadable: 0,
+            sums: Sums::default(),
         };
         for k in 0..width * height {
             if !within[k] {
@@ -93,6 +103,7 @@ impl Zone {
         }
         zone.deepest_at_mm = zone.middle_of_deepest(grid);
         zone.fill_density(grid, field);
+        zone.fill_sums();
         Some(zone)
     }
 
@@ -164,6 +175,47 @@ impl Zone {
         }
     }
 
+    fn fill_sums(&mut self) {
+        let stride = self.width + 1;
+        self.sums = Sums {
+            density: vec![0.0; stride * (self.height + 1)],
+            count: vec![0.0; stride * (self.height + 1)],
+        };
+        for y in 0..self.height {
+            let (mut line, mut n) = (0.0_f32, 0.0_f32);
+            for x in 0..self.width {
+                let k = y * self.width + x;
+                if self.inside[k] && self.depth[k] > 0.2 {
+                    line += self.density[k];
+                    n += 1.0;
+                }
+                let at = (y + 1) * stride + x + 1;
+                self.sums.density[at] = self.sums.density[at - stride] + line;
+                self.sums.count[at] = self.sums.count[at - stride] + n;
+            }
+        }
+    }
+
+    /// Mean density of the readable cells in a square of half width `reach` about a cell, the rim left out; 0 for none.
+    pub(crate) fn mean_around(&self, k: usize, reach: usize) -> f32 {
+        let (x, y) = (k % self.width, k / self.width);
+        let stride = self.width + 1;
+        let (left, right) = (x.saturating_sub(reach), (x + reach + 1).min(self.width));
+        let (top, bottom) = (
+            y.saturating_sub(reach) * stride,
+            (y + reach + 1).min(self.height) * stride,
+        );
+        let total = |table: &[f32]| {
+            (table[bottom + right] - table[bottom + left]) - (table[top + right] - table[top + left])
+        };
+        let n = total(&self.sums.count);
+        if n < 0.5 {
+            0.0
+        } else {
+            total(&self.sums.density) / n
+        }
+    }
+
     /// Radius from 0 (deepest) to 1 (outline) by depth.
     pub(crate) fn radius(&self, k: usize) -> f32 {
         1.0 - self.depth[k] / self.deepest_mm as f32
@@ -213,68 +265,76 @@ fn fill(outline: &[[f64; 2]], width: usize, height: usize) -> Vec<bool> {
 /// neighbour, down and up (Danielsson 1980).
 fn nearest_squares(outline: &[[f64; 2]], width: usize, height: usize) -> Vec<f32> {
     let points: Vec<[f32; 2]> = outline.iter().map(|p| [p[0] as f32, p[1] as f32]).collect();
-    let none = u32::MAX;
-    let mut nearest = vec![none; width * height];
-    let mut square = vec![f32::INFINITY; width * height];
-    let measure = |k: usize, point: u32| {
-        let p = points[point as usize];
-        let (dx, dy) = ((k % width) as f32 - p[0], (k / width) as f32 - p[1]);
-        dx * dx + dy * dy
-    };
-    for (index, p) in outline.iter().enumerate() {
-        let (x, y) = (libm::floor(p[0]), libm::floor(p[1]));
+    let mut near = vec![
+        Nearest {
+            square: f32::INFINITY,
+            x: 0.0,
+            y: 0.0
+        };
+        width * height
+    ];
+    for p in &points {
+        let (x, y) = (libm::floorf(p[0]), libm::floorf(p[1]));
         for (dx, dy) in [(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)] {
             let (cx, cy) = (x + dx, y + dy);
-            if cx < 0.0 || cy < 0.0 || cx >= width as f64 || cy >= height as f64 {
-                continue;
-            }
-            let k = cy as usize * width + cx as usize;
-            let s = measure(k, index as u32);
-            if s < square[k] {
-                square[k] = s;
-                nearest[k] = index as u32;
+            if cx >= 0.0 && cy >= 0.0 && cx < width as f32 && cy < height as f32 {
+                near[cy as usize * width + cx as usize].offer(cx, cy, p[0], p[1]);
             }
         }
     }
-    let offer = |k: usize, from: usize, nearest: &mut [u32], square: &mut [f32]| {
-        let point = nearest[from];
-        if point != none && point != nearest[k] {
-            let s = measure(k, point);
-            if s < square[k] {
-                square[k] = s;
-                nearest[k] = point;
+    let pass = |near: &mut [Nearest], y: usize, before: Option<usize>| {
+        let fy = y as f32;
+        if let Some(b) = before {
+            for x in 0..width {
+                let fx = x as f32;
+                let mut here = near[y * width + x];
+                for other in x.saturating_sub(1)..=(x + 1).min(width - 1) {
+                    let from = near[b * width + other];
+                    here.offer_known(fx, fy, from);
+                }
+                near[y * width + x] = here;
             }
+        }
+        for x in 1..width {
+            let from = near[y * width + x - 1];
+            near[y * width + x].offer_known(x as f32, fy, from);
+        }
+        for x in (0..width.saturating_sub(1)).rev() {
+            let from = near[y * width + x + 1];
+            near[y * width + x].offer_known(x as f32, fy, from);
         }
     };
-    for pass in 0..2 {
-        for line in 0..height {
-            let y = if pass == 0 { line } else { height - 1 - line };
-            let before = if pass == 0 {
-                y.checked_sub(1)
-            } else {
-                (y + 1 < height).then_some(y + 1)
-            };
-            if let Some(b) = before {
-                for x in 0..width {
-                    let k = y * width + x;
-                    offer(k, b * width + x, &mut nearest, &mut square);
-                    if x > 0 {
-                        offer(k, b * width + x - 1, &mut nearest, &mut square);
-                    }
-                    if x + 1 < width {
-                        offer(k, b * width + x + 1, &mut nearest, &mut square);
-                    }
-                }
-            }
-            for x in 1..width {
-                offer(y * width + x, y * width + x - 1, &mut nearest, &mut square);
-            }
-            for x in (0..width.saturating_sub(1)).rev() {
-                offer(y * width + x, y * width + x + 1, &mut nearest, &mut square);
-            }
+    for y in 0..height {
+        pass(&mut near, y, y.checked_sub(1));
+    }
+    for y in (0..height).rev() {
+        pass(&mut near, y, (y + 1 < height).then_some(y + 1));
+    }
+    near.iter().map(|n| n.square).collect()
+}
+
+/// The nearest outline point known so far.
+#[derive(Clone, Copy)]
+struct Nearest {
+    square: f32,
+    x: f32,
+    y: f32,
+}
+
+impl Nearest {
+    fn offer(&mut self, at_x: f32, at_y: f32, x: f32, y: f32) {
+        let (dx, dy) = (at_x - x, at_y - y);
+        let square = dx * dx + dy * dy;
+        if square < self.square {
+            *self = Self { square, x, y };
         }
     }
-    square
+
+    fn offer_known(&mut self, at_x: f32, at_y: f32, from: Self) {
+        if from.square < f32::INFINITY {
+            self.offer(at_x, at_y, from.x, from.y);
+        }
+    }
 }
 
 /// Decadic logarithm to about 2e-6, for finite `x > 0`: exponent from the bits, mantissa by the series of

@@ -7,6 +7,9 @@ use crate::spot::polygon;
 use spotwright_domain::card::{ExtractionSite, SpotLimits, SpotReasonCode as Code};
 use spotwright_domain::reason::Severity;
 
+/// A step shorter than this is an island or an end of a scratch (mm).
+const LEAST_LAYER_MM: f64 = 2.0;
+
 pub(crate) fn apply(
     evidence: &Evidence,
     site: Option<&ExtractionSite>,
@@ -22,6 +25,118 @@ pub(crate) fn apply(
     shape(evidence, limits, ledger);
     inside(evidence, limits, ledger);
     place(evidence, site, limits, ledger);
+    explained(evidence, ledger);
+}
+
+/// Findings that explain others: a hole is no scratch as well.
+const EXPLAINS: [(Code, &[Code]); 8] = [
+    (
+        Code::AlreadyUsed,
+        &[
+            Code::Layered,
+            Code::Scratched,
+            Code::RadialStep,
+            Code::Uneven,
+            Code::Clotted,
+            Code::NotSoakedThrough,
+            Code::Compressed,
+        ],
+    ),
+    (
+        Code::Contaminated,
+        &[
+            Code::Layered,
+            Code::Scratched,
+            Code::Clotted,
+            Code::Uneven,
+            Code::NotSoakedThrough,
+            Code::Smeared,
+        ],
+    ),
+    (
+        Code::NotDry,
+        &[
+            Code::Scratched,
+            Code::Layered,
+            Code::Clotted,
+            Code::Uneven,
+            Code::NotSoakedThrough,
+        ],
+    ),
+    (
+        Code::Diluted,
+        &[
+            Code::TooPale,
+            Code::RadialStep,
+            Code::Layered,
+            Code::NotSoakedThrough,
+            Code::Compressed,
+        ],
+    ),
+    (
+        Code::MultipleDrops,
+        &[Code::Smeared, Code::NotRound, Code::IrregularOutline],
+    ),
+    (
+        Code::Smeared,
+        &[
+            Code::NotRound,
+            Code::IrregularOutline,
+            Code::Layered,
+            Code::OutsideCircle,
+        ],
+    ),
+    (
+        Code::Scratched,
+        &[
+            Code::Layered,
+            Code::Uneven,
+            Code::RadialStep,
+            Code::NotSoakedThrough,
+        ],
+    ),
+    (
+        Code::Layered,
+        &[
+            Code::RadialStep,
+            Code::Uneven,
+            Code::NotSoakedThrough,
+            Code::Compressed,
+        ],
+    ),
+];
+
+/// What a heavier finding explains becomes a note beside it. The verdict stays: the explaining reason weighs at least as
+/// much.
+fn explained(evidence: &Evidence, ledger: &mut Ledger) {
+    let joined = evidence.measures.neighbour_gap_mm.is_some_and(|gap| gap <= 0.0);
+    let touching: (Code, &[Code]) = (
+        Code::TouchesNeighbour,
+        &[
+            Code::Smeared,
+            Code::NotRound,
+            Code::IrregularOutline,
+            Code::OutsideCircle,
+            Code::MultipleDrops,
+        ],
+    );
+    for (cause, effects) in joined.then_some(touching).into_iter().chain(EXPLAINS) {
+        let Some(weight) = ledger
+            .reasons
+            .iter()
+            .find(|r| r.code == cause)
+            .map(|r| r.severity)
+        else {
+            continue;
+        };
+        for reason in &mut ledger.reasons {
+            if effects.contains(&reason.code) && reason.severity <= weight && reason.severity > Severity::Note
+            {
+                reason.severity = Severity::Note;
+                reason.text = format!("{} (Probably part of: {}.)", reason.text, cause.as_str());
+            }
+        }
+    }
 }
 
 fn photograph(evidence: &Evidence, limits: &SpotLimits, ledger: &mut Ledger) {
@@ -59,6 +174,10 @@ fn used(evidence: &Evidence, limits: &SpotLimits, ledger: &mut Ledger) {
         limits.max_hole_area_mm2,
         |m, _| format!("There is a hole of {m:.1} mm² in the spot: something was already taken from it. Use another spot."),
     );
+    // The rim of a washed-out spot is itself a circle of edges.
+    if m.edge_width_mm > limits.review_edge_width_mm {
+        return;
+    }
     ledger.at_most(
         Code::AlreadyUsed,
         "EV 2.1 USED",
@@ -274,8 +393,10 @@ fn shape(evidence: &Evidence, limits: &SpotLimits, ledger: &mut Ledger) {
         limits.max_extension,
         |m, l| format!("The outline reaches {m:.2} times as far as the widest circle inside it ({l:.2} allowed): drawn out, smeared. Use another spot."),
     );
+    // A second drop to one side tilts density too; there it is told as a layer.
+    let layered = m.layer_step_pct > limits.max_layer_step_pct && m.layer_length_mm >= LEAST_LAYER_MM;
     ledger.at_most(
-        Code::Smeared,
+        if layered { Code::Uneven } else { Code::Smeared },
         "EV 2.1 SMEAR",
         ("gradient_pct", "%"),
         m.gradient_pct,
@@ -305,8 +426,7 @@ fn shape(evidence: &Evidence, limits: &SpotLimits, ledger: &mut Ledger) {
 
 fn inside(evidence: &Evidence, limits: &SpotLimits, ledger: &mut Ledger) {
     let m = &evidence.measures;
-    // A step shorter than this is an island or an end of a scratch.
-    if m.layer_length_mm >= 2.0 {
+    if m.layer_length_mm >= LEAST_LAYER_MM {
         ledger.at_most(
             Code::Layered,
             "SPOT-01(7)",
@@ -339,6 +459,48 @@ fn inside(evidence: &Evidence, limits: &SpotLimits, ledger: &mut Ledger) {
             format!("Dark islands cover {m:.1} % of the spot ({l:.1} % allowed): clotted. Use another spot.")
         },
     );
+    // Blood that stayed on the surface lies on some fibres and not on others.
+    if evidence.grain_pct > 9.0 && m.clot_share_pct < limits.max_clot_share_pct {
+        let (severity, limit) = if evidence.grain_pct > 14.0 {
+            (Severity::Reject, 14.0)
+        } else {
+            (Severity::Comment, 9.0)
+        };
+        ledger.add(
+            Code::NotSoakedThrough,
+            "SPOT-01(9), common practice",
+            severity,
+            evidence.grain_pct,
+            limit,
+            "%",
+            format!(
+                "Density scatters by {:.0} % from fibre to fibre (2 to 5 % are usual): the blood may have stayed on the surface. \
+                 Look at the back of the card.",
+                evidence.grain_pct
+            ),
+        );
+    }
+    // A flat, paler flange round a darker body, with an edge of its own: pressed while wet.
+    if m.edge_excess_pct < -15.0 && m.edge_width_mm < limits.review_edge_width_mm && m.radial_step_pct > 8.0 {
+        let (severity, limit) = if m.edge_excess_pct < -30.0 {
+            (Severity::Reject, 30.0)
+        } else {
+            (Severity::Comment, 15.0)
+        };
+        ledger.add(
+            Code::Compressed,
+            "EV 2.1 COMPRESS, common practice",
+            severity,
+            -m.edge_excess_pct,
+            limit,
+            "%",
+            format!(
+                "The outer ring is {:.0} % paler than the body but ends sharply: pressed while wet, blood was lost sideways. Use \
+                 another spot.",
+                -m.edge_excess_pct
+            ),
+        );
+    }
     ledger.at_most(
         Code::RadialStep,
         "EV 2.3",

@@ -3,3 +3,5 @@
 mod after;
 mod closed_forms;
 mod paint;
+mod pictures;
+mod reasons;
