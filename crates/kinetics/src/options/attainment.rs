@@ -89,8 +89,9 @@ pub enum AttainmentError {
 
 /// People drawn by one stream.
 pub const BLOCK: usize = 1024;
-/// People walked side by side: enough to hide the time of one multiplication.
-const LANES: usize = 16;
+/// People walked side by side: as many as leave everything in registers, and few enough that one slow person keeps few
+/// others walking.
+const LANES: usize = 4;
 
 /// Simulates so many people; a person attains when `wanted_share` of the points lie inside the limits.
 ///
@@ -199,10 +200,12 @@ pub fn count_block(
             } else {
                 population.absorption_per_h
             };
-            let clearance = population.clearance_l_per_h * libm::exp(factor[0][0] * z[0]);
-            let volume = population.volume_l * libm::exp(factor[1][0] * z[0] + factor[1][1] * z[1]);
-            let scale = population.concentration_multiplier * regimen.mg / volume;
-            walk.set(lane, regimen, clearance / volume, ka, scale);
+            let of_clearance = factor[0][0] * z[0];
+            let of_volume = factor[1][0] * z[0] + factor[1][1] * z[1];
+            let k = population.clearance_l_per_h / population.volume_l * libm::exp(of_clearance - of_volume);
+            let scale = population.concentration_multiplier * regimen.mg / population.volume_l
+                * libm::exp(-of_volume);
+            walk.set(lane, regimen, k, ka, scale);
         }
         // Idle lanes count as the first, so that they never keep the others walking.
         walk.copy_first(people);
@@ -278,11 +281,11 @@ impl Default for Walk {
     }
 }
 
-type LaneCounts = [f64; LANES];
+type LaneCounts = [u64; LANES];
 
 impl Walk {
     fn set(&mut self, lane: usize, regimen: &SimulatedRegimen, k: f64, ka: f64, scale: f64) {
-        let power = |base: f64| (0..regimen.interval_steps).fold(1.0, |all, _| all * base);
+        let power = |base: f64| power(base, regimen.interval_steps);
         self.step_a[lane] = libm::exp(-k * regimen.step_h);
         self.interval_a[lane] = power(self.step_a[lane]);
         if regimen.oral {
@@ -322,7 +325,7 @@ impl Walk {
             }
         }
         let last = self.interval::<ORAL>(regimen, limits, &last_a, &last_b);
-        let (mut low, mut high) = ([0.0; LANES], [0.0; LANES]);
+        let (mut low, mut high) = ([0_u64; LANES], [0_u64; LANES]);
         let (mut a, mut b) = ([0.0; LANES], [0.0; LANES]);
         let mut walked = 0;
         while walked < doses {
@@ -344,13 +347,8 @@ impl Walk {
                 break;
             }
         }
-        let left = f64::from(doses - walked);
-        std::array::from_fn(|lane| {
-            (
-                (low[lane] + left * last.0[lane]) as u64,
-                (high[lane] + left * last.1[lane]) as u64,
-            )
-        })
+        let left = u64::from(doses - walked);
+        std::array::from_fn(|lane| (low[lane] + left * last.0[lane], high[lane] + left * last.1[lane]))
     }
 
     fn interval<const ORAL: bool>(
@@ -361,7 +359,7 @@ impl Walk {
         b: &[f64; LANES],
     ) -> (LaneCounts, LaneCounts) {
         let (mut a, mut b) = (*a, *b);
-        let (mut low, mut high) = ([0.0; LANES], [0.0; LANES]);
+        let (mut low, mut high) = ([0_u64; LANES], [0_u64; LANES]);
         for _ in 0..regimen.interval_steps {
             for lane in 0..LANES {
                 a[lane] *= self.step_a[lane];
@@ -371,17 +369,35 @@ impl Walk {
                 } else {
                     a[lane]
                 };
-                low[lane] += if level >= limits.low { 1.0 } else { 0.0 };
-                high[lane] += if level > limits.high { 1.0 } else { 0.0 };
+                low[lane] += u64::from(level >= limits.low);
+                high[lane] += u64::from(level > limits.high);
             }
         }
         (low, high)
     }
 }
 
-/// Σ q^n for n below `count`.
+/// Σ q^n for n below `count`, 0 < q < 1.
 fn geometric(q: f64, count: u32) -> f64 {
-    (0..count).fold(0.0, |sum, _| sum * q + 1.0)
+    let left = 1.0 - q;
+    if left > 1e-8 {
+        (1.0 - power(q, count)) / left
+    } else {
+        f64::from(count)
+    }
+}
+
+/// By repeated squaring.
+fn power(base: f64, exponent: u32) -> f64 {
+    let (mut all, mut square, mut left) = (1.0, base, exponent);
+    while left > 0 {
+        if left & 1 == 1 {
+            all *= square;
+        }
+        square *= square;
+        left >>= 1;
+    }
+    all
 }
 
 /// Peak at the end of an infusion and trough, in steady state, for one compartment: R/(k·V)·(1 − e^(−kT))/(1 − e^(−kτ)), and that

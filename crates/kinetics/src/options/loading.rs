@@ -26,13 +26,15 @@ pub(super) struct LoadingQuestion<'q> {
     pub(super) typical: &'q Parameters,
     /// The level at the decision, draw by draw.
     pub(super) levels_now: &'q [f64],
+    /// Median trough the regimen comes to.
+    pub(super) steady_trough: f64,
     pub(super) steady_state_h: f64,
 }
 
 /// Steady state nearer than this needs no loading (h). Common practice, no source.
 const NEAR_STEADY_STATE_H: f64 = 48.0;
 
-/// The dose that lifts the median level now to the middle of the target, by C = dose·F/V, in practical steps, not above the greatest
+/// The dose that lifts the median level now to the middle of the target, or to where the regimen keeps it, by C = dose·F/V, in practical steps, not above the greatest
 /// dose, and lowered until a toxic level is at most 10 % likely. `None` where loading makes no sense.
 pub(super) fn loading<M: SystemicMatrix>(
     case: &Case<'_, M>,
@@ -45,6 +47,7 @@ pub(super) fn loading<M: SystemicMatrix>(
         regimen,
         typical,
         levels_now: now,
+        steady_trough,
         steady_state_h,
     } = *asked;
     let model = case.model();
@@ -60,7 +63,8 @@ pub(super) fn loading<M: SystemicMatrix>(
     let mut sorted = now.to_vec();
     sorted.sort_by(f64::total_cmp);
     let median = quantile(&sorted, 0.5);
-    if median >= low {
+    // A regimen that does not keep the level up makes no use of a first dose that brings it there.
+    if median >= low || steady_trough < low {
         return None;
     }
     let salt = regimen.model_mg / regimen.labelled_mg;
@@ -81,7 +85,7 @@ pub(super) fn loading<M: SystemicMatrix>(
         .collect();
     let mut sorted = of_one.clone();
     sorted.sort_by(f64::total_cmp);
-    let wanted_mg = (f64::midpoint(low, high) - median) / quantile(&sorted, 0.5);
+    let wanted_mg = (f64::midpoint(low, high).min(steady_trough) - median) / quantile(&sorted, 0.5);
     let most = match (dosing.max_load_mg_per_kg, case.prepared().weight_kg) {
         (Some(limit), Some(weight)) => limit * weight,
         (Some(_), None) => return None,

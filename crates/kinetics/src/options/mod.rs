@@ -1,13 +1,14 @@
 //! What could be given next, with its odds, or why nothing is said. Never an instruction: a licensed person decides.
 //!
 //! The way is one: an accepted concentration of blood or plasma ([`AcceptedConcentration`]) becomes a level
-//! ([`InterpretableLevel`]), levels meet a model and a dose history in a [`Case`], the case's problem is estimated, and
-//! [`offer`] turns the posterior into options or refusals.
+//! ([`InterpretableLevel`]), levels meet a model and a dose history in a [`Case`], [`estimate_case`] draws from its
+//! posterior, and [`offer`] turns that into options or refusals.
 
 pub mod aminoglycoside;
 pub mod attainment;
 mod case;
 mod draws;
+mod estimated;
 mod forecast;
 mod level;
 mod loading;
@@ -19,6 +20,7 @@ mod target;
 
 pub use case::Case;
 pub use draws::{Evidence, LEAST_EFFECTIVE_DRAWS};
+pub use estimated::{Estimated, estimate_case};
 pub use level::{AcceptedConcentration, AcceptedValue, InterpretableLevel, SystemicMatrix};
 pub use loading::Loading;
 pub use offer::{Answer, CRITERION, DoseOption, NOT_AN_ORDER, TOXIC_PROBABILITY, TargetOdds, Wanted, offer};

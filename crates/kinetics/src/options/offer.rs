@@ -466,9 +466,19 @@ fn rank<M: SystemicMatrix>(
         .loading
         .then(|| levels_now(case, draws))
         .flatten();
+    let mut settling = Settling::default();
     let mut options: Vec<DoseOption> = chosen
         .into_iter()
-        .map(|judged| finished(judged, now, case, draws, (wanted, levels.as_deref())))
+        .map(|judged| {
+            finished(
+                judged,
+                now,
+                case,
+                draws,
+                (wanted, levels.as_deref()),
+                &mut settling,
+            )
+        })
         .collect();
     let repeat = repeat_the_level(every_toxic);
     if every_toxic {
@@ -508,6 +518,7 @@ fn finished<M: SystemicMatrix>(
     case: &Case<'_, M>,
     draws: &Draws,
     (wanted, levels_now): (&Wanted, Option<&[f64]>),
+    settling: &mut Settling,
 ) -> DoseOption {
     let Judged {
         regimen,
@@ -526,11 +537,7 @@ fn finished<M: SystemicMatrix>(
         interval_h: regimen.interval_h,
         route: regimen.route,
     };
-    let mut times: Vec<f64> = (0..draws.count())
-        .map(|draw| hours_to_steady_state(&case.model().structure, &draws.values(draw, &typical), asked))
-        .collect();
-    times.sort_by(f64::total_cmp);
-    let times = [quantile(&times, 0.5), quantile(&times, 0.9)];
+    let times = settling.times(case, draws, &typical, asked);
     let mut notes = Vec::new();
     let trough = spread(&forecast.trough);
     if trough.is_none() {
@@ -539,11 +546,12 @@ fn finished<M: SystemicMatrix>(
     if let Some(toxic) = toxic.filter(|p| *p > TOXIC_PROBABILITY) {
         notes.push(format!("Probability of a toxic level {:.0} %", toxic * 100.0));
     }
-    let loading = levels_now.and_then(|now| {
+    let loading = levels_now.zip(trough).and_then(|(now, trough)| {
         let asked = LoadingQuestion {
             regimen: &regimen,
             typical: &typical,
             levels_now: now,
+            steady_trough: trough.median,
             steady_state_h: times[0],
         };
         loading(case, draws, wanted, &asked, &mut notes)
@@ -565,6 +573,42 @@ fn finished<M: SystemicMatrix>(
         steady_state_h: times.iter().all(|time| time.is_finite()).then_some(times),
         loading,
         notes,
+    }
+}
+
+/// Hours to steady state already computed: where elimination is linear they do not depend on the dose.
+#[derive(Default)]
+struct Settling {
+    known: Vec<(f64, Route, Parameters, [f64; 2])>,
+}
+
+impl Settling {
+    /// Median and 90th percentile over the draws.
+    fn times<M: SystemicMatrix>(
+        &mut self,
+        case: &Case<'_, M>,
+        draws: &Draws,
+        typical: &Parameters,
+        asked: ModelRegimen,
+    ) -> [f64; 2] {
+        let structure = case.model().structure;
+        let linear = structure.elimination == Elimination::Linear;
+        let known = self.known.iter().find(|(interval, route, values, _)| {
+            linear
+                && interval.to_bits() == asked.interval_h.to_bits()
+                && *route == asked.route
+                && values == typical
+        });
+        if let Some((.., times)) = known {
+            return *times;
+        }
+        let mut times: Vec<f64> = (0..draws.count())
+            .map(|draw| hours_to_steady_state(&structure, &draws.values(draw, typical), asked))
+            .collect();
+        times.sort_unstable_by(f64::total_cmp);
+        let times = [quantile(&times, 0.5), quantile(&times, 0.9)];
+        self.known.push((asked.interval_h, asked.route, *typical, times));
+        times
     }
 }
 

@@ -9,7 +9,8 @@ use spotwright_domain::interpretation::OptionKind;
 use spotwright_domain::matrix::{MatrixKind, Plasma, WholeBlood};
 use spotwright_kinetics::model::embedded;
 use spotwright_kinetics::options::{
-    Answer, Case, DrugTable, Evidence, SystemicMatrix, TOXIC_PROBABILITY, TargetRange, Wanted, offer,
+    Answer, Case, DrugTable, Evidence, SystemicMatrix, TOXIC_PROBABILITY, TargetRange, Wanted, estimate_case,
+    offer,
 };
 use spotwright_kinetics::refusal::RefusalCode;
 use spotwright_kinetics::structure::Route;
@@ -140,6 +141,10 @@ fn keeps_the_rules<M: SystemicMatrix>(case: &Case<'_, M>, answer: &Answer) {
             "{}",
             option.label
         );
+        // A first dose never lifts the level to where the regimen would not keep it.
+        if option.loading.is_some() {
+            assert!(option.odds[0].predicted.unwrap().median >= answer.targets[0].low.unwrap());
+        }
         if regimen.route == Route::Extravascular {
             let least = -dosing.max_change_per_step - 0.006;
             assert!(regimen.daily_mg() / now - 1.0 >= least, "{}", option.label);
@@ -493,4 +498,68 @@ fn the_same_case_gives_the_same_answer() {
     let evidence = evidence(&case, &[], 0.4);
     let once = offer(&case, &evidence, &wanted(targets("tacrolimus")));
     assert_eq!(once, offer(&case, &evidence, &wanted(targets("tacrolimus"))));
+}
+
+/// From levels to options, with the posterior of the levels themselves. Ten times the level the doses can make stops the
+/// advice: a wrong sample until shown otherwise.
+#[test]
+fn levels_lead_to_options_and_a_surprising_one_to_none() {
+    let model = signed("tacrolimus_adult_kidney");
+    let at = |ng_per_ml: f64| {
+        let levels = [level::<WholeBlood>(143.9, ng_per_ml, NanogramPerMillilitre)];
+        let case = Case::new(
+            &model,
+            &tacrolimus_adult(),
+            &[every(0.0, 3.0, 12.0)],
+            &levels,
+            144.0,
+        )
+        .unwrap();
+        let estimated = estimate_case(&case, 4).unwrap();
+        let answer = answer_for(&case, &estimated.evidence, vec![targets("tacrolimus")[1].clone()]);
+        (answer, estimated)
+    };
+    let (answer, estimated) = at(3.6);
+    insta::assert_snapshot!("tacrolimus_from_its_level", shown(&answer));
+    assert!(estimated.evidence.effective_draws >= 400.0);
+    // A lower level asks for more: the leading option's dose does not fall.
+    let leading = |answer: &Answer| answer.options[0].regimen.as_ref().unwrap().labelled_mg;
+    assert!(leading(&at(2.5).0) >= leading(&answer));
+    let (answer, _) = at(60.0);
+    assert!(codes(&answer).contains(&"surprise"));
+    assert!(answer.options.is_empty());
+    insta::assert_snapshot!("tacrolimus_surprise", shown(&answer));
+}
+
+/// Two spots of a newborn, at the peak and before the next dose, and the model's own posterior.
+#[test]
+fn two_spots_of_a_newborn_lead_to_an_interval() {
+    let model = signed("gentamicin_neonate");
+    let levels = [
+        level::<Plasma>(1.0, 9.5, MilligramPerLitre),
+        level::<Plasma>(23.9, 1.6, MilligramPerLitre),
+    ];
+    let case = Case::new(
+        &model,
+        &newborn(),
+        &[infused(0.0, 10.0, 24.0, 0.5)],
+        &levels,
+        24.0,
+    )
+    .unwrap();
+    let estimated = estimate_case(&case, 4).unwrap();
+    let answer = answer_for(&case, &estimated.evidence, targets("gentamicin"));
+    insta::assert_snapshot!(shown(&answer));
+}
+
+/// A saturable drug from its level.
+#[test]
+fn phenytoin_from_its_level() {
+    let model = embedded("phenytoin").unwrap();
+    let dose = sodium(every(0.0, 150.0, 12.0));
+    let levels = [level::<Plasma>(24.0 * 28.0 - 0.1, 7.5, MilligramPerLitre)];
+    let case = Case::new(&model, &phenytoin_adult(), &[dose], &levels, 24.0 * 28.0).unwrap();
+    let estimated = estimate_case(&case, 4).unwrap();
+    let answer = answer_for(&case, &estimated.evidence, targets("phenytoin"));
+    insta::assert_snapshot!(shown(&answer));
 }

@@ -9,10 +9,11 @@ use spotwright_domain::matrix::{Plasma, WholeBlood};
 use spotwright_kinetics::model::person::{
     CovariateFact, DoseStatement, Origin, Person, Prepared, Repetition, prepare,
 };
-use spotwright_kinetics::model::{RenalEquation, embedded};
+use spotwright_kinetics::model::{MODEL_IDS, Model, RenalEquation, embedded};
 use spotwright_kinetics::options::{Case, DrugTable};
 use spotwright_kinetics::refusal::Refusal;
 use spotwright_kinetics::structure::{ParameterName, predict};
+use std::sync::LazyLock;
 
 fn told(refusals: &[Refusal]) -> String {
     refusals
@@ -465,8 +466,15 @@ fn phenytoin_in_mg_a_day_is_hourly_inside() {
     );
 }
 
+static MODELS: LazyLock<Vec<Model>> =
+    LazyLock::new(|| MODEL_IDS.iter().filter_map(|id| embedded(id)).collect());
+
+fn model(id: &str) -> &'static Model {
+    MODELS.iter().find(|model| model.id == id).unwrap()
+}
+
 fn typical(id: &str, facts: &[(&str, f64, &str)], name: ParameterName) -> f64 {
-    let model = embedded(id).unwrap();
+    let model = model(id);
     let mut values = model.defaults();
     for (covariate, value, _) in facts {
         values[model.covariate(covariate).unwrap().0] = *value;
@@ -481,8 +489,7 @@ proptest! {
         for id in ["gentamicin_neonate", "carbamazepine_adult", "lamotrigine", "levetiracetam_child", "valproate",
             "phenobarbital_neonate", "vancomycin_neonate", "vancomycin_neonate_pma", "tacrolimus_child_kidney",
             "amikacin_preterm_first_days"] {
-            let model = embedded(id).unwrap();
-            let (_, weight) = model.covariate("weight_kg").unwrap();
+            let (_, weight) = model(id).covariate("weight_kg").unwrap();
             let first = weight.low + low * (weight.high - weight.low) * 0.6;
             let at = |kg: f64| typical(id, &[("weight_kg", kg, "kg")], ParameterName::Clearance);
             prop_assert!(at(first * (1.0 + rise)) > at(first), "{id}");
@@ -514,9 +521,9 @@ proptest! {
     /// Twice the dose, twice the level, where the kinetics are linear and no covariate follows the dose.
     #[test]
     fn levels_are_proportional_to_the_dose(mg in 0.5..7.0_f64, times in 1.1..2.0_f64, at in 100.0..144.0_f64) {
-        let model = embedded("tacrolimus_adult_kidney").unwrap();
+        let model = model("tacrolimus_adult_kidney");
         let level = |mg: f64| {
-            let prepared = prepare(&model, &tacrolimus_adult(), &[every(0.0, mg, 12.0)], 144.0).unwrap();
+            let prepared = prepare(model, &tacrolimus_adult(), &[every(0.0, mg, 12.0)], 144.0).unwrap();
             predict(&model.structure, &prepared.typical, &prepared.schedule.history, &[at]).unwrap()[0]
         };
         prop_assert!((level(times * mg) / level(mg) / times - 1.0).abs() < 1e-9);
