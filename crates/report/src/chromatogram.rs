@@ -193,10 +193,10 @@ fn push_drawing(out: &mut String, window: &Window, of: &TransitionRecord, points
     out.push_str(" 0v400\"/><path class=\"p\" d=\"m");
     let mut before = (0, 0);
     let mut path = PathText::default();
-    for (nth, [time, counts]) in points.iter().enumerate() {
+    for [time, counts] in points.iter() {
         let here = (window.across(*time), window.up(*counts));
-        path.push(here.0 - before.0, nth > 0);
-        path.push(here.1 - before.1, true);
+        path.push(here.0 - before.0);
+        path.push(here.1 - before.1);
         path.flush_when_full(out);
         before = here;
     }
@@ -204,8 +204,8 @@ fn push_drawing(out: &mut String, window: &Window, of: &TransitionRecord, points
     out.push_str("\"/></svg>");
 }
 
-/// Whole numbers of a path on their way into text. Nearly all bytes of a page pass through here, so digits are
-/// written by hand into a small array.
+/// Whole numbers of a path on their way into text. Nearly all bytes of a page pass through here, so numbers come from a table
+/// and are copied four bytes at a time, whether they need them or not.
 struct PathText {
     bytes: [u8; 256],
     len: usize,
@@ -220,31 +220,57 @@ impl Default for PathText {
     }
 }
 
+/// Largest number, of either sign, whose text stands in the table: as far as a drawing reaches up.
+const LARGEST_STEP: i32 = TOP as i32;
+
+/// Text of each number from −[`LARGEST_STEP`], a space before those that have no sign, and its length.
+static STEPS: [([u8; 4], u8); 2 * LARGEST_STEP as usize + 1] = {
+    let mut steps = [([0; 4], 0); 2 * LARGEST_STEP as usize + 1];
+    let mut at = 0;
+    while at < steps.len() {
+        let value = at as i32 - LARGEST_STEP;
+        let size = value.unsigned_abs();
+        let [hundreds, tens, ones] = [size / 100, size / 10 % 10, size % 10];
+        let digits = [b'0' + hundreds as u8, b'0' + tens as u8, b'0' + ones as u8];
+        let first = if hundreds > 0 {
+            0
+        } else if tens > 0 {
+            1
+        } else {
+            2
+        };
+        let mut text = [0; 4];
+        text[0] = if value < 0 { b'-' } else { b' ' };
+        let mut nth = first;
+        while nth < 3 {
+            text[1 + nth - first] = digits[nth];
+            nth += 1;
+        }
+        steps[at] = (text, 4 - first as u8);
+        at += 1;
+    }
+    steps
+};
+
 impl PathText {
     /// Longest number: a separator, a sign and the ten digits of a 32-bit number.
     const LONGEST: usize = 12;
 
-    /// A number; parted from the one before it, unless its minus sign does that.
-    fn push(&mut self, value: i32, apart: bool) {
-        if value < 0 {
-            self.byte(b'-');
-        } else if apart {
+    /// A number, parted from the one before it by its sign or a space.
+    fn push(&mut self, value: i32) {
+        let step = usize::try_from(value + LARGEST_STEP)
+            .ok()
+            .and_then(|at| STEPS.get(at));
+        if let (Some((text, len)), Some(to)) = (step, self.bytes[self.len..].first_chunk_mut::<4>()) {
+            *to = *text;
+            self.len += usize::from(*len);
+            return;
+        }
+        if value >= 0 {
             self.byte(b' ');
         }
-        let size = value.unsigned_abs();
-        if size < 10 {
-            self.byte(b'0' + size as u8);
-        } else if size < 100 {
-            self.byte(b'0' + (size / 10) as u8);
-            self.byte(b'0' + (size % 10) as u8);
-        } else if size < 1000 {
-            self.byte(b'0' + (size / 100) as u8);
-            self.byte(b'0' + (size / 10 % 10) as u8);
-            self.byte(b'0' + (size % 10) as u8);
-        } else {
-            for digit in itoa::Buffer::new().format(size).bytes() {
-                self.byte(digit);
-            }
+        for byte in itoa::Buffer::new().format(value).bytes() {
+            self.byte(byte);
         }
     }
 

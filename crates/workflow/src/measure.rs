@@ -28,11 +28,12 @@ const CHUNK: usize = 128;
 /// Most injections the run's reference is learned from.
 const REFERENCE_INJECTIONS: usize = 24;
 
-/// Injections read by the other threads while one learns the reference: about as long as that takes.
-const READ_AHEAD: usize = 24;
+/// Injections read by the other threads while one learns the reference: rather more than that takes, for then the one helps
+/// to read the rest.
+const READ_AHEAD: usize = 48;
 
 /// Most injections a thread takes at once, so that none is left with work when the others wait.
-const AT_ONCE: usize = 2;
+const AT_ONCE: usize = 1;
 
 /// One transition of a measured injection.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -357,14 +358,23 @@ fn plots(
         let [start, end] = limits.unwrap_or([of.expected_retention_min; 2]);
         let from = start.min(of.expected_retention_min) - PLOT_MARGIN * settings.search_half_width_min;
         let to = end.max(of.expected_retention_min) + PLOT_MARGIN * settings.search_half_width_min;
-        let points = trace.time_min.iter().zip(&trace.intensity);
-        let inside = points.filter(|(time, _)| **time >= from && **time <= to);
-        plots.push(ChromatogramPlot {
-            transition,
-            points: inside
-                .map(|(time, counts)| [*time as f32, *counts as f32])
-                .collect(),
-        });
+        let is_inside = |time: &f64| *time >= from && *time <= to;
+        // Times may be out of order: what lies between the first and the last inside is looked at one by one.
+        let first = trace.time_min.iter().position(is_inside).unwrap_or(0);
+        let end = trace
+            .time_min
+            .iter()
+            .rposition(is_inside)
+            .map_or(first, |last| last + 1);
+        let mut points = Vec::with_capacity(end - first);
+        let all = trace.time_min[first..end]
+            .iter()
+            .zip(&trace.intensity[first..end]);
+        points.extend(
+            all.filter(|(time, _)| is_inside(time))
+                .map(|(time, counts)| [*time as f32, *counts as f32]),
+        );
+        plots.push(ChromatogramPlot { transition, points });
     }
     plots
 }

@@ -75,33 +75,49 @@ impl Codes {
             &PRECODE_RESULTS,
         )?;
         let total = literals + distances;
-        let mut filled = 0;
-        while filled < total {
-            input.refill();
-            let entry = self.precode[input.peek(PRECODE_BITS) as usize];
-            input.drop_bits(entry & 0xff);
-            let symbol = (entry >> 16) as u8;
-            let (value, run) = match symbol {
-                0..=15 => {
-                    self.lengths[filled] = symbol;
-                    filled += 1;
-                    continue;
-                }
-                16 if filled == 0 => return Err(InflateFault::Invalid),
-                16 => (self.lengths[filled - 1], 3 + input.take(2) as usize),
-                17 => (0, 3 + input.take(3) as usize),
-                _ => (0, 11 + input.take(7) as usize),
-            };
-            self.lengths
-                .get_mut(filled..(filled + run).min(total))
-                .ok_or(InflateFault::Invalid)?
-                .fill(value);
-            filled += run;
-        }
+        let filled = self.code_lengths(input, total)?;
         if filled != total || self.lengths[256] == 0 {
             return Err(InflateFault::Invalid);
         }
         self.build(literals, distances)
+    }
+
+    /// Reads the lengths of `total` codes; gives how many were stated.
+    fn code_lengths(&mut self, input: &mut Bits<'_>, total: usize) -> Result<usize, InflateFault> {
+        // A copy stays in registers.
+        let mut bits = *input;
+        let (precode, lengths) = (&self.precode, &mut self.lengths);
+        let mut filled = 0;
+        while filled < total {
+            bits.refill();
+            // Four codes of at most seven bits, each with at most seven more.
+            for _ in 0..4 {
+                let entry = precode[bits.peek(PRECODE_BITS) as usize];
+                bits.drop_bits(entry & 0xff);
+                let symbol = (entry >> 16) as u8;
+                if symbol < 16 {
+                    lengths[filled] = symbol;
+                    filled += 1;
+                } else {
+                    let (value, run) = match symbol {
+                        16 if filled == 0 => return Err(InflateFault::Invalid),
+                        16 => (lengths[filled - 1], 3 + bits.take(2) as usize),
+                        17 => (0, 3 + bits.take(3) as usize),
+                        _ => (0, 11 + bits.take(7) as usize),
+                    };
+                    lengths
+                        .get_mut(filled..(filled + run).min(total))
+                        .ok_or(InflateFault::Invalid)?
+                        .fill(value);
+                    filled += run;
+                }
+                if filled >= total {
+                    break;
+                }
+            }
+        }
+        *input = bits;
+        Ok(filled)
     }
 
     fn build(&mut self, literals: usize, distances: usize) -> Result<(), InflateFault> {
@@ -123,26 +139,12 @@ impl Codes {
 
 /// Builds a look-up table of `1 << bits` entries, second tables behind it (canonical codes, RFC 1951, 3.2.2).
 fn build(table: &mut [u32], bits: u32, lengths: &[u8], results: &[u32]) -> Result<(), InflateFault> {
-    let mut counts = [0_u16; 16];
-    for &length in lengths {
-        counts[usize::from(length & 15)] += 1;
-    }
-    counts[0] = 0;
-    let mut starts = [0_u16; 17];
-    let mut space = 0_u32;
-    for length in 1..16 {
-        starts[length + 1] = starts[length] + counts[length];
-        space += u32::from(counts[length]) << (15 - length);
-    }
-    let symbols = usize::from(starts[16]);
-    let mut sorted = [0_u16; 288];
-    for (symbol, &length) in lengths.iter().enumerate() {
-        if length != 0 {
-            let place = &mut starts[usize::from(length & 15)];
-            sorted[usize::from(*place)] = symbol as u16;
-            *place += 1;
-        }
-    }
+    let Sorted {
+        counts,
+        space,
+        symbols,
+        sorted,
+    } = sort(lengths);
     let sorted = &sorted[..symbols];
     if space < 1 << 15 {
         // Incomplete: allowed are no code at all, or one code of one bit (RFC 1951, 3.2.7).
@@ -161,17 +163,21 @@ fn build(table: &mut [u32], bits: u32, lengths: &[u8], results: &[u32]) -> Resul
         return Err(InflateFault::Invalid);
     }
     let mut symbols = sorted.iter().map(|&symbol| results[usize::from(symbol)]);
-    // Codes are counted up in bit-reversed order. The part of the table filled so far doubles with each length.
-    let mut code = 0_usize;
+    // The part of the table filled so far doubles with each length. Codes are counted up and stand in the table with their bits
+    // reversed, each for itself: stepping through reversed codes would make each wait for the one before.
+    let mut straight = 0_usize;
     let mut end = 1_usize;
     for length in 1..=bits {
         table.copy_within(..end, end);
         end <<= 1;
+        straight <<= 1;
         for result in symbols.by_ref().take(usize::from(counts[length as usize])) {
-            table[code] = entry(result, length);
-            code = next_code(code, end - 1);
+            table[reversed(straight, length)] = entry(result, length);
+            straight += 1;
         }
     }
+    // Where codes are left, the next, reversed; a zero behind its last bit changes nothing.
+    let mut code = reversed(straight, bits) & (end - 1);
     let mut prefix = usize::MAX;
     let (mut second, mut second_bits, mut free) = (0, 0, end);
     for length in bits + 1..16 {
@@ -208,6 +214,74 @@ fn build(table: &mut [u32], bits: u32, lengths: &[u8], results: &[u32]) -> Resul
         }
     }
     Ok(())
+}
+
+/// The lowest `length` bits in reverse order.
+#[inline]
+const fn reversed(code: usize, length: u32) -> usize {
+    (code as u16).reverse_bits() as usize >> (16 - length)
+}
+
+/// The symbols that have a code, in the order of their codes.
+struct Sorted {
+    /// Symbols of each length.
+    counts: [u16; 16],
+    /// What the codes take of all sequences of 15 bits.
+    space: u32,
+    symbols: usize,
+    sorted: [u16; MOST_SORTED],
+}
+
+/// At least the 288 symbols, and a power of two.
+const MOST_SORTED: usize = 512;
+
+/// Sorts symbols by length of code, then by number. Most lengths are alike, and counting up the same number again and again
+/// makes each step wait for the one before, so four quarters of the symbols are counted and placed side by side.
+fn sort(lengths: &[u8]) -> Sorted {
+    const QUARTERS: usize = 4;
+    let quarter = lengths.len().div_ceil(QUARTERS).max(1);
+    let mut chunks = lengths.chunks(quarter);
+    let parts: [&[u8]; QUARTERS] = std::array::from_fn(|_| chunks.next().unwrap_or_default());
+    let mut places = [[0_u16; 16]; QUARTERS];
+    for nth in 0..quarter {
+        for (part, counts) in parts.iter().zip(&mut places) {
+            if let Some(length) = part.get(nth) {
+                counts[usize::from(length & 15)] += 1;
+            }
+        }
+    }
+    let mut counts = [0_u16; 16];
+    let (mut space, mut start) = (0, 0);
+    // Symbols without a code come last, so that placing them takes no branch.
+    for length in (1..16).chain([0]) {
+        let first = start;
+        for part in &mut places {
+            let here = part[length];
+            part[length] = start;
+            start += here;
+        }
+        if length > 0 {
+            counts[length] = start - first;
+            space += u32::from(counts[length]) << (15 - length);
+        }
+    }
+    let symbols = counts.iter().map(|count| usize::from(*count)).sum();
+    let mut sorted = [0_u16; MOST_SORTED];
+    for nth in 0..quarter {
+        for (number, (part, places)) in parts.iter().zip(&mut places).enumerate() {
+            if let Some(length) = part.get(nth) {
+                let place = &mut places[usize::from(length & 15)];
+                sorted[usize::from(*place) % MOST_SORTED] = (number * quarter + nth) as u16;
+                *place += 1;
+            }
+        }
+    }
+    Sorted {
+        counts,
+        space,
+        symbols,
+        sorted,
+    }
 }
 
 /// The code after `code` of the same length, both bit-reversed; 0 after the last.

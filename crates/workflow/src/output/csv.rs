@@ -2,6 +2,7 @@
 
 use spotwright_domain::concentration::ConcentrationCase;
 use spotwright_domain::record::{InjectionRecord, ResultRecord, ResultVerdict};
+use std::fmt::{Display, Write as _};
 use std::io;
 
 /// Column names, in order.
@@ -42,62 +43,90 @@ pub(crate) fn heading() -> io::Result<Vec<u8>> {
 
 /// The lines of one injection.
 pub(crate) fn encode(record: &InjectionRecord) -> io::Result<Vec<u8>> {
-    let mut writer = csv::Writer::from_writer(Vec::with_capacity(512));
+    let mut line = Line {
+        writer: csv::Writer::from_writer(Vec::with_capacity(4 << 10)),
+        text: String::new(),
+    };
     for result in &record.results {
-        writer.write_record(line(record, result))?;
+        push(&mut line, record, result)?;
     }
-    writer.into_inner().map_err(|error| error.into_error())
+    line.writer.into_inner().map_err(|error| error.into_error())
 }
 
-fn line(record: &InjectionRecord, result: &ResultRecord) -> [String; COLUMNS.len()] {
+/// A line being written, field by field.
+struct Line {
+    writer: csv::Writer<Vec<u8>>,
+    /// Where a field's text is made.
+    text: String,
+}
+
+impl Line {
+    fn field(&mut self, text: &str) -> io::Result<()> {
+        Ok(self.writer.write_field(text)?)
+    }
+
+    fn shown(&mut self, value: Option<impl Display>) -> io::Result<()> {
+        self.text.clear();
+        if let Some(value) = value {
+            // Writing to a string cannot fail.
+            let _ = write!(self.text, "{value}");
+        }
+        Ok(self.writer.write_field(&self.text)?)
+    }
+
+    /// The word an enum has in files.
+    fn word<T: serde::Serialize>(&mut self, value: &T) -> io::Result<()> {
+        let quoted = serde_json::to_string(value)?;
+        self.field(quoted.trim_matches('"'))
+    }
+
+    fn joined<'t>(&mut self, texts: impl Iterator<Item = &'t str>, separator: &str) -> io::Result<()> {
+        self.text.clear();
+        for (nth, text) in texts.enumerate() {
+            if nth > 0 {
+                self.text.push_str(separator);
+            }
+            self.text.push_str(text);
+        }
+        Ok(self.writer.write_field(&self.text)?)
+    }
+}
+
+/// One line, in the order of [`COLUMNS`].
+fn push(line: &mut Line, record: &InjectionRecord, result: &ResultRecord) -> io::Result<()> {
     let injection = &record.injection;
-    let number = |value: Option<f64>| value.map(|v| v.to_string()).unwrap_or_default();
     let (case, value, uncertainty, interval, limit) = spread(&result.concentration);
     // A number that must not be reported is no number here: a column is read without the verdict beside it.
     let held_back = result.verdict == ResultVerdict::NotReportable;
     let [value, uncertainty] = [value, uncertainty].map(|number| number.filter(|_| !held_back));
     let interval = interval.filter(|_| !held_back);
-    let codes: Vec<&str> = result.reasons.iter().map(|reason| reason.code.as_str()).collect();
-    let texts: Vec<&str> = result.reasons.iter().map(|reason| reason.text.as_str()).collect();
-    [
-        result.id.clone(),
-        injection.run.to_string(),
-        injection.order.to_string(),
-        injection.role.as_str().to_owned(),
-        injection
-            .level
-            .as_ref()
-            .map(ToString::to_string)
-            .unwrap_or_default(),
-        injection
-            .card
-            .as_ref()
-            .map(ToString::to_string)
-            .unwrap_or_default(),
-        injection.spot.map(|spot| spot.to_string()).unwrap_or_default(),
-        result
-            .subject
-            .as_ref()
-            .map(ToString::to_string)
-            .unwrap_or_default(),
-        injection.dilution_factor.to_string(),
-        result.analyte.to_string(),
-        result.unit.ucum().to_owned(),
-        case.to_owned(),
-        number(value),
-        number(uncertainty),
-        number(interval.map(|i| i[0])),
-        number(interval.map(|i| i[1])),
-        number(limit),
-        number(result.nominal),
-        number(result.relative_error_pct),
-        number(result.area_ratio),
-        number(result.area_ratio_standard_uncertainty),
-        word(&result.verdict),
-        word(&result.next_step),
-        codes.join(" "),
-        texts.join(" | "),
-    ]
+    line.field(&result.id)?;
+    line.shown(Some(&injection.run))?;
+    line.shown(Some(injection.order))?;
+    line.field(injection.role.as_str())?;
+    line.shown(injection.level.as_ref())?;
+    line.shown(injection.card.as_ref())?;
+    line.shown(injection.spot)?;
+    line.shown(result.subject.as_ref())?;
+    line.shown(Some(injection.dilution_factor))?;
+    line.shown(Some(&result.analyte))?;
+    line.field(result.unit.ucum())?;
+    line.field(case)?;
+    line.shown(value)?;
+    line.shown(uncertainty)?;
+    line.shown(interval.map(|i| i[0]))?;
+    line.shown(interval.map(|i| i[1]))?;
+    line.shown(limit)?;
+    line.shown(result.nominal)?;
+    line.shown(result.relative_error_pct)?;
+    line.shown(result.area_ratio)?;
+    line.shown(result.area_ratio_standard_uncertainty)?;
+    line.word(&result.verdict)?;
+    line.word(&result.next_step)?;
+    line.joined(result.reasons.iter().map(|reason| reason.code.as_str()), " ")?;
+    line.joined(result.reasons.iter().map(|reason| reason.text.as_str()), " | ")?;
+    // Ends the line, and is an error when it has another number of fields than the one before.
+    Ok(line.writer.write_record(None::<&[u8]>)?)
 }
 
 /// Case, value, standard uncertainty, interval, limit. An estimate outside the range is not a value: it stays in
@@ -128,13 +157,5 @@ fn spread(concentration: &ConcentrationCase) -> Spread {
         ConcentrationCase::AboveUloq { uloq, .. } => ("above-uloq", None, None, None, Some(*uloq)),
         ConcentrationCase::NotComputable => ("not-computable", None, None, None, None),
         ConcentrationCase::NotApplicable => ("not-applicable", None, None, None, None),
-    }
-}
-
-/// The word an enum has in files.
-fn word<T: serde::Serialize>(value: &T) -> String {
-    match serde_json::to_value(value) {
-        Ok(serde_json::Value::String(text)) => text,
-        _ => String::new(),
     }
 }

@@ -21,10 +21,10 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// Injections worked on together when results are written.
-const CHUNK: usize = 128;
+const CHUNK: usize = 64;
 
 /// Most injections a thread takes at once, so that none is left with work when the others wait.
-const AT_ONCE: usize = 4;
+const AT_ONCE: usize = 2;
 
 /// Runs up to this many injections show every chromatogram; longer ones show those a person must look at.
 const SHOW_ALL_UP_TO: usize = 1000;
