@@ -1,6 +1,6 @@
 //! The baseline under a peak: a straight line fitted to the points on both sides of it, and the noise those points show.
 
-use crate::scratch::{Scratch, order_statistic, range};
+use crate::scratch::{Kept, Scratch, order_statistic, range};
 use spotwright_numerics::robust::NORMAL_MAD_FACTOR;
 
 /// A fitted baseline.
@@ -79,6 +79,7 @@ pub(crate) fn fit(
         x,
         y,
         work,
+        kept: keys,
         baseline_x: bx,
         baseline_y: by,
         ..
@@ -102,7 +103,7 @@ pub(crate) fn fit(
         return None;
     }
     let two_sided = on_the_left >= FEWEST_ON_A_SIDE && n - on_the_left >= FEWEST_ON_A_SIDE;
-    let (level, slope, centre) = median_line(bx, by, if two_sided { on_the_left } else { 0 }, work);
+    let (level, slope, centre) = median_line(bx, by, if two_sided { on_the_left } else { 0 }, work, keys);
 
     work.clear();
     work.extend(
@@ -110,7 +111,7 @@ pub(crate) fn fit(
             .zip(by.iter())
             .map(|(x, y)| (y - level - slope * (x - centre)).abs()),
     );
-    let median = order_statistic(work, 0.5).unwrap_or(0.0);
+    let median = order_statistic(work, 0.5, keys).unwrap_or(0.0);
     let mut scatter = NORMAL_MAD_FACTOR * median;
     let mut measurable = true;
     if scatter <= 0.0 {
@@ -258,11 +259,11 @@ impl LineSums {
 
 /// Level, slope and centre of the line through the medians of the first `split` points and of the others; level
 /// when `split` is 0.
-fn median_line(x: &[f64], y: &[f64], split: usize, work: &mut Vec<f64>) -> (f64, f64, f64) {
+fn median_line(x: &[f64], y: &[f64], split: usize, work: &mut Vec<f64>, kept: &mut Kept) -> (f64, f64, f64) {
     let mut side = |range: std::ops::Range<usize>| {
         work.clear();
         work.extend_from_slice(&y[range.clone()]);
-        let level = order_statistic(work, 0.5).unwrap_or(0.0);
+        let level = order_statistic(work, 0.5, kept).unwrap_or(0.0);
         (
             x[range.clone()].iter().sum::<f64>() / range.len().max(1) as f64,
             level,

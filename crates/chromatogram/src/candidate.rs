@@ -63,7 +63,7 @@ const FIRST_LOOK: f64 = 0.7;
 pub(crate) fn find(scratch: &mut Scratch, smoother: &Smoother, criteria: &Criteria<'_>) -> Overview {
     smoother.apply(&scratch.y, &mut scratch.smooth);
     scratch.candidates.clear();
-    let noise = crate::noise::difference_noise(&scratch.y, &mut scratch.work);
+    let noise = crate::noise::difference_noise(&scratch.y, &mut scratch.work, &mut scratch.kept);
     let smooth_deviation = smoother.variance_ratio.sqrt();
     let mut overview = coarse_baseline(scratch, noise * smooth_deviation);
     overview.noise = if noise > 0.0 {
@@ -90,13 +90,20 @@ pub(crate) fn find(scratch: &mut Scratch, smoother: &Smoother, criteria: &Criter
 }
 
 fn coarse_baseline(scratch: &mut Scratch, smooth_noise: f64) -> Overview {
-    let Scratch { x, smooth, work, .. } = scratch;
+    let Scratch {
+        x,
+        smooth,
+        work,
+        kept,
+        ..
+    } = scratch;
     let n = x.len();
     let third = n / 3;
     let mut level_of = |points: std::ops::Range<usize>| {
         work.clear();
         work.extend_from_slice(&smooth[points.clone()]);
-        let level = order_statistic(work, COARSE_QUANTILE).unwrap_or(0.0) + COARSE_OFFSET * smooth_noise;
+        let level =
+            order_statistic(work, COARSE_QUANTILE, kept).unwrap_or(0.0) + COARSE_OFFSET * smooth_noise;
         let middle = (points.start + points.end) / 2;
         (x.get(middle).copied().unwrap_or(0.0), level)
     };

@@ -66,7 +66,7 @@ pub(crate) fn measure(
     let noise = if noise > 0.0 {
         noise
     } else {
-        crate::noise::difference_noise(&scratch.y, &mut scratch.work)
+        crate::noise::difference_noise(&scratch.y, &mut scratch.work, &mut scratch.kept)
     };
     let Scratch { x, y, smooth, .. } = scratch;
     let ends = [inside.start, inside.end - 1].map(|i| smooth[i]);

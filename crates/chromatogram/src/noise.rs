@@ -1,6 +1,6 @@
 //! How much a recorded point scatters.
 
-use crate::scratch::order_statistic;
+use crate::scratch::{Kept, order_statistic};
 use serde::{Deserialize, Serialize};
 use spotwright_numerics::robust::NORMAL_MAD_FACTOR;
 
@@ -39,10 +39,10 @@ impl NoiseModel {
 
 /// Noise from second differences: their median size over that of unit normal noise (√6·Φ⁻¹(3/4)). Blind to slopes, and
 /// peaks move it little as long as they hold less than half of the points. Zero when more than half are zero.
-pub(crate) fn difference_noise(y: &[f64], work: &mut Vec<f64>) -> f64 {
+pub(crate) fn difference_noise(y: &[f64], work: &mut Vec<f64>, kept: &mut Kept) -> f64 {
     work.clear();
     work.extend(y.windows(3).map(|v| (v[0] - 2.0 * v[1] + v[2]).abs()));
-    order_statistic(work, 0.5).map_or(0.0, |median| median * NORMAL_MAD_FACTOR / 6.0_f64.sqrt())
+    order_statistic(work, 0.5, kept).map_or(0.0, |median| median * NORMAL_MAD_FACTOR / 6.0_f64.sqrt())
 }
 
 /// Smallest distance from `level` that occurs among the values and is not zero: where a baseline was cut to a constant,
@@ -210,7 +210,7 @@ fn steady(samples: &[NoiseSample], model: NoiseModel) -> Vec<NoiseSample> {
         .filter(|(_, n)| *n > 0.0)
         .map(|(sum, n)| sum / n)
         .collect();
-    let usual = order_statistic(&mut ratios, 0.5).unwrap_or(1.0);
+    let usual = order_statistic(&mut ratios, 0.5, &mut Kept::default()).unwrap_or(1.0);
     let is_steady = |s: &&NoiseSample| {
         let (sum, count) = sums[s.injection];
         sum <= LARGEST_INJECTION_RATIO * usual * count

@@ -12,12 +12,19 @@ const REACH: usize = 3;
 /// Most points for the fast way.
 const MANY: usize = 512;
 
+/// Room for what brackets keep, reused from call to call. Its content never influences a result.
+#[derive(Debug, Default)]
+pub(crate) struct Kept {
+    first: Vec<i64>,
+    second: Vec<i64>,
+}
+
 /// The value below which the share `p` of the values lies (the nearest order statistic), in the order of
 /// [`f64::total_cmp`]; values in any order.
-pub(crate) fn order_statistic(values: &mut [f64], p: f64) -> Option<f64> {
+pub(crate) fn order_statistic(values: &mut [f64], p: f64, kept: &mut Kept) -> Option<f64> {
     let last = values.len().checked_sub(1)?;
     let place = ((p * last as f64) as usize).min(last);
-    if let Some(key) = fast(values, place) {
+    if let Some(key) = fast(values, place, kept) {
         return Some(f64::from_bits(turn(key) as u64));
     }
     let (_, at, _) = values.select_nth_unstable_by(place, f64::total_cmp);
@@ -37,16 +44,17 @@ fn key(value: &f64) -> i64 {
 }
 
 /// `None` where there are too many values, or too many equal ones.
-fn fast(values: &[f64], place: usize) -> Option<i64> {
+fn fast(values: &[f64], place: usize, kept: &mut Kept) -> Option<i64> {
     if values.len() > MANY {
         return None;
     }
     if values.len() <= FEW {
         return Some(of_few(values.iter().map(key), place));
     }
-    let (mut first, mut second) = ([0; MANY], [0; MANY]);
-    let (mut place, mut count) = bracketed(values, key, place, &mut first)?;
-    let (mut from, mut to) = (&mut first, &mut second);
+    kept.first.resize(MANY, 0);
+    kept.second.resize(MANY, 0);
+    let (mut from, mut to) = (kept.first.first_chunk_mut()?, kept.second.first_chunk_mut()?);
+    let (mut place, mut count) = bracketed(values, key, place, from)?;
     while count > FEW {
         let before = count;
         (place, count) = bracketed(&from[..count], |key| *key, place, to)?;
@@ -93,13 +101,18 @@ fn keep<T>(
     [low, high]: [i64; 2],
     kept: &mut [i64; MANY],
 ) -> (usize, usize) {
+    if low > high {
+        return (0, 0);
+    }
+    // As unsigned numbers from `low` on, one comparison tells both.
+    let width = high.wrapping_sub(low) as u64;
     let (mut below, mut count) = (0, 0);
     for value in values {
         let key = key(value);
         // Never more than there are values, which is at most `MANY`; the remainder spares a check.
         kept[count % MANY] = key;
         below += usize::from(key < low);
-        count += usize::from((key >= low) & (key <= high));
+        count += usize::from(key.wrapping_sub(low) as u64 <= width);
     }
     (below, count)
 }
@@ -177,7 +190,7 @@ mod tests {
             p in 0.0..=1.0_f64,
         ) {
             let expected = by_sorting(&values, p);
-            prop_assert_eq!(order_statistic(&mut values, p), Some(expected));
+            prop_assert_eq!(order_statistic(&mut values, p, &mut Kept::default()), Some(expected));
         }
 
         #[test]
@@ -191,7 +204,7 @@ mod tests {
             }
             let mut values: Vec<f64> = values.into_iter().map(f64::from).collect();
             let expected = by_sorting(&values, p);
-            prop_assert_eq!(order_statistic(&mut values, p), Some(expected));
+            prop_assert_eq!(order_statistic(&mut values, p, &mut Kept::default()), Some(expected));
         }
     }
 
@@ -200,9 +213,17 @@ mod tests {
     fn what_is_no_number_counts_as_largest() {
         let mut values: Vec<f64> = (0..40).map(f64::from).collect();
         values[3] = f64::NAN;
-        assert_eq!(order_statistic(&mut values, 0.5), Some(20.0));
-        assert_eq!(order_statistic(&mut [f64::NAN, 1.0], 0.0), Some(1.0));
-        assert!(order_statistic(&mut [0.0, -0.0], 0.0).is_some_and(f64::is_sign_negative));
-        assert_eq!(order_statistic(&mut [], 0.5), None);
+        assert_eq!(
+            order_statistic(&mut values, 0.5, &mut Kept::default()),
+            Some(20.0)
+        );
+        assert_eq!(
+            order_statistic(&mut [f64::NAN, 1.0], 0.0, &mut Kept::default()),
+            Some(1.0)
+        );
+        assert!(
+            order_statistic(&mut [0.0, -0.0], 0.0, &mut Kept::default()).is_some_and(f64::is_sign_negative)
+        );
+        assert_eq!(order_statistic(&mut [], 0.5, &mut Kept::default()), None);
     }
 }

@@ -1,7 +1,7 @@
 //! Buffers that are reused from trace to trace, and the window of a trace they hold.
 
 use crate::candidate::Candidate;
-pub(crate) use crate::order_statistic::order_statistic;
+pub(crate) use crate::order_statistic::{Kept, order_statistic};
 use spotwright_domain::trace::Trace;
 
 /// Buffers for [`measure_injection`](crate::measure_injection): make one a thread and hand it in again and again. Its content
@@ -16,6 +16,7 @@ pub struct Scratch {
     pub(crate) smooth: Vec<f64>,
     /// For order statistics.
     pub(crate) work: Vec<f64>,
+    pub(crate) kept: Kept,
     /// Times and intensities of the baseline stretches.
     pub(crate) baseline_x: Vec<f64>,
     pub(crate) baseline_y: Vec<f64>,

@@ -7,6 +7,9 @@
 
 use std::ops::Range;
 
+use crate::elements::Element;
+use crate::terms::ms_number;
+
 /// One attribute: where its name and its value (without quotes) stand, from the `<` on.
 #[derive(Debug, Clone, Default)]
 struct Attribute {
@@ -21,6 +24,28 @@ struct Parsed {
     name: Range<usize>,
     attributes: Vec<Attribute>,
     self_closing: bool,
+    /// What the name means.
+    element: Option<Element>,
+    parameter: Parameter,
+}
+
+/// Where the parts of a parameter stand, from the `<` on, and its term's number.
+#[derive(Debug, Clone, Default)]
+struct Parameter {
+    accession: Option<Option<u32>>,
+    name: Option<Range<usize>>,
+    value: Range<usize>,
+    unit: Option<Range<usize>>,
+}
+
+/// A parameter's attributes as they stand.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct RawParameter<'b> {
+    /// The PSI-MS term's number, when the accession is one; `None`: no accession.
+    pub(crate) accession: Option<Option<u32>>,
+    pub(crate) name: Option<&'b [u8]>,
+    pub(crate) value: &'b [u8],
+    pub(crate) unit: Option<&'b [u8]>,
 }
 
 /// The last start tag, and the tags of the item before: chromatograms of a file repeat each other tag by tag, and
@@ -59,6 +84,28 @@ impl Tag {
 
     pub(crate) fn self_closing(&self) -> bool {
         self.parsed().self_closing
+    }
+
+    /// What the tag's name means in mzML; `None`: nothing.
+    pub(crate) fn element(&self) -> Option<Element> {
+        self.parsed().element
+    }
+
+    /// The attributes that matter of a `cvParam` or `userParam`.
+    pub(crate) fn parameter<'b>(&self, buf: &'b [u8]) -> RawParameter<'b> {
+        let tag = &buf[self.start..];
+        let Parameter {
+            accession,
+            name,
+            value,
+            unit,
+        } = &self.parsed().parameter;
+        RawParameter {
+            accession: *accession,
+            name: name.clone().map(|name| &tag[name]),
+            value: &tag[value.clone()],
+            unit: unit.clone().map(|unit| &tag[unit]),
+        }
     }
 
     pub(crate) fn name<'b>(&self, buf: &'b [u8]) -> &'b [u8] {
@@ -123,11 +170,32 @@ pub(crate) fn markup(buf: &[u8], start: usize, tag: &mut Tag) -> Result<Token, F
             parsed.bytes.clear();
             match start_tag(rest, parsed) {
                 Ok(Token::Start { end }) => {
+                    parsed.understand(rest);
                     parsed.bytes.extend_from_slice(&rest[..end]);
                     Ok(Token::Start { end: start + end })
                 }
                 Err(Fault::Malformed { at, what }) => Err(Fault::Malformed { at: start + at, what }),
                 other => other,
+            }
+        }
+    }
+}
+
+impl Parsed {
+    /// Looks up what name and attributes mean, once for all tags that repeat this one.
+    fn understand(&mut self, tag: &[u8]) {
+        self.element = Element::from_name(&tag[self.name.clone()]);
+        self.parameter = Parameter::default();
+        if !matches!(self.element, Some(Element::CvParam | Element::UserParam)) {
+            return;
+        }
+        for Attribute { name, value } in &self.attributes {
+            match &tag[name.clone()] {
+                b"accession" => self.parameter.accession = Some(ms_number(&tag[value.clone()])),
+                b"name" => self.parameter.name = Some(value.clone()),
+                b"value" => self.parameter.value = value.clone(),
+                b"unitAccession" => self.parameter.unit = Some(value.clone()),
+                _ => {}
             }
         }
     }

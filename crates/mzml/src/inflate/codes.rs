@@ -168,7 +168,9 @@ fn build(table: &mut [u32], bits: u32, lengths: &[u8], results: &[u32]) -> Resul
     let mut straight = 0_usize;
     let mut end = 1_usize;
     for length in 1..=bits {
-        table.copy_within(..end, end);
+        if straight > 0 {
+            table.copy_within(..end, end);
+        }
         end <<= 1;
         straight <<= 1;
         for result in symbols.by_ref().take(usize::from(counts[length as usize])) {

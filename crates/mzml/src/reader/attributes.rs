@@ -4,7 +4,7 @@ use super::Machine;
 use crate::elements::Element;
 use crate::error::ReadError;
 use crate::item::{Item, OwnedParam, Param, ParamFault};
-use crate::xml::Tag;
+use crate::xml::{RawParameter, Tag};
 
 impl Machine<'_> {
     pub(super) fn read_param<'b>(
@@ -16,23 +16,19 @@ impl Machine<'_> {
         item: &Item,
     ) -> Result<Param<'b>, ReadError> {
         let user = element == Element::UserParam;
-        let (mut accession, mut unit, mut name, mut value) = (None, None, None, &b""[..]);
-        for (key, found) in tag.attributes(buf) {
-            match key {
-                b"accession" => accession = Some(found),
-                b"name" => name = Some(found),
-                b"value" => value = found,
-                b"unitAccession" => unit = Some(found),
-                _ => {}
-            }
-        }
+        let RawParameter {
+            accession,
+            name,
+            value,
+            unit,
+        } = tag.parameter(buf);
         let missing = |attribute| ReadError::MissingAttribute {
             at: self.at(byte, item),
             element: element.name(),
             attribute,
         };
         let number = match accession {
-            Some(accession) if !user => crate::terms::ms_number(accession),
+            Some(number) if !user => number,
             None if !user => return Err(missing("accession")),
             _ => None,
         };

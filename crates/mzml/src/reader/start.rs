@@ -18,15 +18,14 @@ impl Machine<'_> {
     ) -> Result<Started, ReadError> {
         let Slice { buf, base, whole } = slice;
         let byte = base + pos as u64;
-        let name = tag.name(buf);
         let (top, parent) = (self.top(), self.parent());
         if self.root_done {
             return Err(ReadError::TrailingContent {
                 at: self.at(byte, item),
             });
         }
-        let Some(element) = Element::from_name(name) else {
-            let name = String::from_utf8_lossy(name).into_owned();
+        let Some(element) = tag.element() else {
+            let name = String::from_utf8_lossy(tag.name(buf)).into_owned();
             return Err(if top == Element::Document {
                 ReadError::NotMzml { root: name }
             } else {
