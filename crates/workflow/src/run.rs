@@ -80,7 +80,7 @@ pub(crate) fn with_threads<T: Send>(
     threads: Option<usize>,
     act: impl FnOnce() -> T + Send,
 ) -> Result<T, WorkflowError> {
-    let mut builder = rayon::ThreadPoolBuilder::new();
+    let mut builder = rayon::ThreadPoolBuilder::new().start_handler(|_| claim_room());
     if let Some(threads) = threads {
         builder = builder.num_threads(threads.max(1));
     }
@@ -88,6 +88,15 @@ pub(crate) fn with_threads<T: Send>(
         .build()
         .map_err(|error| WorkflowError::Threads(error.to_string()))?;
     Ok(pool.install(act))
+}
+
+/// Lets this thread's part of the heap grow at once instead of page by page: an allocator that asks the system for every few
+/// pages makes the threads wait for each other. What is claimed is not touched, so it takes no memory until it is used.
+fn claim_room() {
+    // The first teaches the common allocator of Linux that blocks of this size belong into the heap, the second lies there.
+    for bytes in [16 << 20, 8 << 20] {
+        drop(std::hint::black_box(Vec::<u8>::with_capacity(bytes)));
+    }
 }
 
 fn run_day_here(

@@ -44,9 +44,8 @@ pub(crate) struct Outputs<'a> {
 struct Ready {
     json: Vec<u8>,
     csv: Vec<u8>,
-    record: InjectionRecord,
-    /// Its chromatograms as the page shows them.
-    strip: Option<String>,
+    /// What a page shows of it, where there is one: its record and its chromatograms.
+    page: Option<(InjectionRecord, Option<String>)>,
 }
 
 impl<'a> Outputs<'a> {
@@ -138,12 +137,11 @@ impl<'a> Outputs<'a> {
             let Ready {
                 json,
                 csv,
-                record,
-                strip,
+                page: of_page,
             } = injection?;
             self.json.injection(&json).map_err(trouble)?;
             self.csv.write_all(&csv).map_err(trouble)?;
-            if let Some(page) = &mut page {
+            if let (Some(page), Some((record, strip))) = (&mut page, of_page) {
                 page.injection_drawn(&record, strip).map_err(trouble)?;
             }
         }
@@ -214,13 +212,11 @@ fn ready(
     let trouble = |source: io::Error| file_error(&PathBuf::from(&record.id), source);
     let json = json::encode(&record).map_err(trouble)?;
     let csv = csv::encode(&record).map_err(trouble)?;
-    let strip = shown.and_then(|shown| draw_chromatograms(&record, &plots, shown));
-    Ok(Ready {
-        json,
-        csv,
-        record,
-        strip,
-    })
+    let page = shown.map(|shown| {
+        let strip = draw_chromatograms(&record, &plots, shown);
+        (record, strip)
+    });
+    Ok(Ready { json, csv, page })
 }
 
 fn create(partial: &PartialFolder, name: &str) -> Result<BufWriter<File>, WorkflowError> {
