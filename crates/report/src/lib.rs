@@ -16,4 +16,4 @@ mod words;
 pub use card::{CardPicture, CardSheet, SheetContext, card_drawing, spot_crop};
 pub use index::{DayContext, RunLink, index_page};
 pub use interpretation::interpretation_page;
-pub use page::{PageContext, PageTotals, RunPage, Shown, draw_chromatograms};
+pub use page::{Drawer, DrawnInjection, PageContext, PageTotals, RunPage, Shown};

@@ -94,7 +94,7 @@ pub(crate) fn with_threads<T: Send>(
 /// pages makes the threads wait for each other. What is claimed is not touched, so it takes no memory until it is used.
 fn claim_room() {
     // The first teaches the common allocator of Linux that blocks of this size belong into the heap, the second lies there.
-    for bytes in [16 << 20, 8 << 20] {
+    for bytes in [24 << 20, 20 << 20] {
         drop(std::hint::black_box(Vec::<u8>::with_capacity(bytes)));
     }
 }

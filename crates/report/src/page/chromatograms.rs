@@ -38,15 +38,15 @@ impl Chromatograms {
     }
 
     /// Takes an injection's strip in if it is to be shown; says whether it was. `strip` is [`draw_chromatograms`] of
-    /// this injection, and is asked for only when it is needed.
-    pub(super) fn take(&mut self, of: &InjectionRecord, strip: impl FnOnce() -> Option<String>) -> bool {
+    /// this injection.
+    pub(super) fn take(&mut self, of: &InjectionRecord, strip: Option<String>) -> bool {
         if let Shown::ByException { limit } = self.shown
             && self.injections >= limit as u64
         {
             self.beyond_limit += u64::from(is_shown(of, self.shown));
             return false;
         }
-        let Some(strip) = strip() else {
+        let Some(strip) = strip else {
             return false;
         };
         if self.transitions.is_empty() {
@@ -63,10 +63,6 @@ impl Chromatograms {
         self.chromatograms += of.transitions.len() as u64;
         self.injections += 1;
         true
-    }
-
-    pub(super) fn shown(&self) -> Shown {
-        self.shown
     }
 
     pub(super) fn drawn(&self) -> u64 {
@@ -111,7 +107,11 @@ impl Chromatograms {
 /// Draws an injection's chromatograms, one strip of thumbnails, when `shown` calls for them (its limit aside). Needs
 /// nothing of the page, so that threads can draw while one writes.
 #[must_use]
-pub fn draw_chromatograms(of: &InjectionRecord, plots: &[ChromatogramPlot], shown: Shown) -> Option<String> {
+pub(super) fn draw_chromatograms(
+    of: &InjectionRecord,
+    plots: &[ChromatogramPlot],
+    shown: Shown,
+) -> Option<String> {
     if !is_shown(of, shown) {
         return None;
     }

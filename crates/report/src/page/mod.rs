@@ -15,7 +15,7 @@ mod verdict;
 use crate::words;
 use attention::Attention;
 use chromatograms::Chromatograms;
-pub use chromatograms::draw_chromatograms;
+use chromatograms::draw_chromatograms;
 use limits::LimitsInForce;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use spotwright_domain::plot::{ChromatogramPlot, RunSeries};
@@ -72,8 +72,7 @@ pub struct RunPage<W: Write> {
     expected_injections: u64,
     injections: u64,
     results: u64,
-    single_analyte: bool,
-    analytes: Vec<String>,
+    drawer: Drawer,
     attention: Attention,
     chromatograms: Chromatograms,
     /// The last section, known from the start.
@@ -103,8 +102,7 @@ impl<W: Write> RunPage<W> {
             expected_injections: context.total_injections,
             injections: 0,
             results: 0,
-            single_analyte: run.analytes.len() == 1,
-            analytes: run.analytes.iter().map(|of| of.analyte.to_string()).collect(),
+            drawer: Drawer::of(run, context.chromatograms_shown),
             attention: Attention::default(),
             chromatograms: Chromatograms::new(context.chromatograms_shown),
             closing: method::section(context, run).into_string(),
@@ -118,31 +116,26 @@ impl<W: Write> RunPage<W> {
     /// # Errors
     /// When writing fails.
     pub fn injection(&mut self, of: &InjectionRecord, plots: &[ChromatogramPlot]) -> io::Result<()> {
-        let shown = self.chromatograms.shown();
-        self.take(of, || draw_chromatograms(of, plots, shown))
+        let drawn = self.drawer.draw(of, plots);
+        self.injection_drawn(of, drawn)
     }
 
-    /// Like [`Self::injection`], its chromatograms drawn before by [`draw_chromatograms`] for what the page's context
-    /// says is shown.
+    /// Like [`Self::injection`], drawn before by a [`Drawer`] for what the page's context says is shown.
     ///
     /// # Errors
     /// When writing fails.
-    pub fn injection_drawn(&mut self, of: &InjectionRecord, strip: Option<String>) -> io::Result<()> {
-        self.take(of, || strip)
-    }
-
-    fn take(&mut self, of: &InjectionRecord, strip: impl FnOnce() -> Option<String>) -> io::Result<()> {
+    pub fn injection_drawn(&mut self, of: &InjectionRecord, drawn: DrawnInjection) -> io::Result<()> {
+        let DrawnInjection { strip, rows } = drawn;
         self.injections += 1;
         self.results += of.results.len() as u64;
-        let drawn = self.chromatograms.take(of, strip);
         self.attention.take(of);
-        results::push_injection(
-            &mut self.out.waiting,
-            of,
-            &self.analytes,
-            self.single_analyte,
-            drawn,
-        );
+        let was_drawn = strip.is_some();
+        if self.chromatograms.take(of, strip) == was_drawn {
+            self.out.waiting.push_str(&rows);
+        } else {
+            // Beyond the limit of what is drawn.
+            self.drawer.push_rows(&mut self.out.waiting, of, false);
+        }
         self.out.flush_when_full()
     }
 
@@ -172,6 +165,51 @@ impl<W: Write> RunPage<W> {
         })
     }
 }
+
+/// Draws injections for a page, on any thread, while another writes.
+#[derive(Debug, Clone)]
+pub struct Drawer {
+    shown: Shown,
+    single_analyte: bool,
+    analytes: Vec<String>,
+}
+
+/// An injection as a page shows it.
+#[derive(Debug)]
+pub struct DrawnInjection {
+    /// Its chromatograms, if they are shown.
+    strip: Option<String>,
+    /// Its rows among the results.
+    rows: String,
+}
+
+impl Drawer {
+    /// For pages of a run.
+    #[must_use]
+    pub fn of(run: &RunRecord, chromatograms_shown: Shown) -> Self {
+        Self {
+            shown: chromatograms_shown,
+            single_analyte: run.analytes.len() == 1,
+            analytes: run.analytes.iter().map(|of| of.analyte.to_string()).collect(),
+        }
+    }
+
+    /// Draws an injection's chromatograms, when they are to be shown, and its results.
+    #[must_use]
+    pub fn draw(&self, of: &InjectionRecord, plots: &[ChromatogramPlot]) -> DrawnInjection {
+        let strip = draw_chromatograms(of, plots, self.shown);
+        let mut rows = String::with_capacity(of.results.len() * ROW_BYTES);
+        self.push_rows(&mut rows, of, strip.is_some());
+        DrawnInjection { strip, rows }
+    }
+
+    fn push_rows(&self, out: &mut String, of: &InjectionRecord, drawn: bool) {
+        results::push_injection(out, of, &self.analytes, self.single_analyte, drawn);
+    }
+}
+
+/// Room for one analyte's row.
+const ROW_BYTES: usize = 700;
 
 const FLUSH_AT: usize = 1 << 16;
 

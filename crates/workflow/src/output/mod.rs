@@ -15,7 +15,9 @@ use json::ResultsJson;
 use rayon::prelude::*;
 use spotwright_domain::record::{InjectionRecord, ResultRecord, RunRecord};
 use spotwright_exchange::Day;
-use spotwright_report::{DayContext, PageContext, RunLink, RunPage, Shown, draw_chromatograms, index_page};
+use spotwright_report::{
+    DayContext, Drawer, DrawnInjection, PageContext, RunLink, RunPage, Shown, index_page,
+};
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -44,8 +46,8 @@ pub(crate) struct Outputs<'a> {
 struct Ready {
     json: Vec<u8>,
     csv: Vec<u8>,
-    /// What a page shows of it, where there is one: its record and its chromatograms.
-    page: Option<(InjectionRecord, Option<String>)>,
+    /// What a page shows of it, where there is one, and its record.
+    page: Option<(InjectionRecord, DrawnInjection)>,
 }
 
 impl<'a> Outputs<'a> {
@@ -94,7 +96,9 @@ impl<'a> Outputs<'a> {
             None
         };
         self.json.begin_run(&judged.record).map_err(trouble)?;
-        let shown = page.is_some().then(|| chromatograms_shown(judged));
+        let drawer = page
+            .is_some()
+            .then(|| Drawer::of(&judged.record, chromatograms_shown(judged)));
         // Nothing needs the evidence after this.
         let mut spool = std::mem::take(&mut judged.measured.spool);
         let positions = spool.len();
@@ -111,7 +115,9 @@ impl<'a> Outputs<'a> {
                     .zip(results)
                     .enumerate()
                     .with_max_len(AT_ONCE)
-                    .map(|(place, (entry, results))| ready(judged, from + place, entry, results, shown))
+                    .map(|(place, (entry, results))| {
+                        ready(judged, from + place, entry, results, drawer.as_ref())
+                    })
                     .collect()
             };
             let (made, written) = rayon::join(make, || self.write_chunk(before, page.as_mut(), report));
@@ -141,8 +147,8 @@ impl<'a> Outputs<'a> {
             } = injection?;
             self.json.injection(&json).map_err(trouble)?;
             self.csv.write_all(&csv).map_err(trouble)?;
-            if let (Some(page), Some((record, strip))) = (&mut page, of_page) {
-                page.injection_drawn(&record, strip).map_err(trouble)?;
+            if let (Some(page), Some((record, drawn))) = (&mut page, of_page) {
+                page.injection_drawn(&record, drawn).map_err(trouble)?;
             }
         }
         Ok(())
@@ -200,21 +206,21 @@ fn chromatograms_shown(judged: &JudgedRun) -> Shown {
     }
 }
 
-/// `shown`: which chromatograms are drawn; `None` without a page.
+/// `drawer`: `None` without a page.
 fn ready(
     judged: &JudgedRun,
     position: usize,
     entry: Entry<MeasuredInjection>,
     results: Option<Vec<ResultRecord>>,
-    shown: Option<Shown>,
+    drawer: Option<&Drawer>,
 ) -> Result<Ready, WorkflowError> {
     let (record, plots) = judged.record_of(position, entry.open()?, results);
     let trouble = |source: io::Error| file_error(&PathBuf::from(&record.id), source);
     let json = json::encode(&record).map_err(trouble)?;
     let csv = csv::encode(&record).map_err(trouble)?;
-    let page = shown.map(|shown| {
-        let strip = draw_chromatograms(&record, &plots, shown);
-        (record, strip)
+    let page = drawer.map(|drawer| {
+        let drawn = drawer.draw(&record, &plots);
+        (record, drawn)
     });
     Ok(Ready { json, csv, page })
 }
