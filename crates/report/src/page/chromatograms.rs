@@ -16,7 +16,7 @@ const STRIP_BYTES_A_TRANSITION: usize = 1200;
 #[derive(Debug)]
 pub(super) struct Chromatograms {
     shown: Shown,
-    strips: String,
+    strips: Vec<String>,
     injections: u64,
     chromatograms: u64,
     /// Injections that called for a look beyond the limit.
@@ -29,7 +29,7 @@ impl Chromatograms {
     pub(super) fn new(shown: Shown) -> Self {
         Self {
             shown,
-            strips: String::new(),
+            strips: Vec::new(),
             injections: 0,
             chromatograms: 0,
             beyond_limit: 0,
@@ -59,7 +59,7 @@ impl Chromatograms {
                 })
                 .collect();
         }
-        self.strips.push_str(&strip);
+        self.strips.push(strip);
         self.chromatograms += of.transitions.len() as u64;
         self.injections += 1;
         true
@@ -99,7 +99,7 @@ impl Chromatograms {
     }
 
     /// The strips, to stand between [`Self::opening`] and the section's end.
-    pub(super) fn strips(&self) -> &str {
+    pub(super) fn strips(&self) -> &[String] {
         &self.strips
     }
 }

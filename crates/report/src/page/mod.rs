@@ -152,7 +152,9 @@ impl<W: Write> RunPage<W> {
         ))?;
         self.out.push(&self.attention.section())?;
         self.out.push(&self.chromatograms.opening(self.injections))?;
-        self.out.pass(self.chromatograms.strips())?;
+        for strip in self.chromatograms.strips() {
+            self.out.pass(strip)?;
+        }
         self.out.waiting.push_str("</section>");
         self.out.waiting.push_str(&self.closing);
         self.out.push(&foot())?;

@@ -41,10 +41,10 @@ pub(crate) fn heading() -> io::Result<Vec<u8>> {
     writer.into_inner().map_err(|error| error.into_error())
 }
 
-/// The lines of one injection.
-pub(crate) fn encode(record: &InjectionRecord) -> io::Result<Vec<u8>> {
+/// The lines of one injection, in an empty text.
+pub(crate) fn encode(record: &InjectionRecord, text: Vec<u8>) -> io::Result<Vec<u8>> {
     let mut line = Line {
-        writer: csv::Writer::from_writer(Vec::with_capacity(4 << 10)),
+        writer: csv::Writer::from_writer(text),
         text: String::new(),
     };
     for result in &record.results {

@@ -70,9 +70,9 @@ impl<W: Write> ResultsJson<W> {
     }
 }
 
-/// An injection as one line of JSON; threads encode, one writer writes in order.
-pub(crate) fn encode(record: &InjectionRecord) -> io::Result<Vec<u8>> {
-    let mut bytes = Vec::with_capacity(8 << 10);
+/// An injection as one line of JSON, in an empty text; threads encode, one writer writes in order.
+pub(crate) fn encode(record: &InjectionRecord, mut bytes: Vec<u8>) -> io::Result<Vec<u8>> {
+    bytes.reserve(16 << 10);
     serde_json::to_writer(&mut bytes, record)?;
     Ok(bytes)
 }

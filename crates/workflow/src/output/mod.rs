@@ -13,6 +13,7 @@ use crate::spool::Entry;
 use folder::PartialFolder;
 use json::ResultsJson;
 use rayon::prelude::*;
+use spotwright_domain::plot::ChromatogramPlot;
 use spotwright_domain::record::{InjectionRecord, ResultRecord, RunRecord};
 use spotwright_exchange::Day;
 use spotwright_report::{
@@ -21,6 +22,7 @@ use spotwright_report::{
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// Injections worked on together when results are written.
 const CHUNK: usize = 64;
@@ -42,12 +44,50 @@ pub(crate) struct Outputs<'a> {
     reports: Vec<String>,
 }
 
+/// What has been written and is not needed any more. Freeing what another thread allocated, while that one allocates more, makes
+/// both wait: texts are written into again, and the first injections stay until the run is done.
+#[derive(Default)]
+struct Spent {
+    texts: Mutex<Vec<Vec<u8>>>,
+    injections: Mutex<Vec<(InjectionRecord, Vec<ChromatogramPlot>)>>,
+}
+
+/// Most injections that stay.
+const MOST_SPENT: usize = 1000;
+
+impl Spent {
+    /// An empty text.
+    fn text(&self) -> Vec<u8> {
+        let mut text = open(&self.texts).pop().unwrap_or_default();
+        text.clear();
+        text
+    }
+
+    fn give_back(&self, text: Vec<u8>) {
+        open(&self.texts).push(text);
+    }
+
+    fn keep(&self, record: InjectionRecord, plots: Vec<ChromatogramPlot>) {
+        let mut injections = open(&self.injections);
+        if injections.len() < MOST_SPENT {
+            injections.push((record, plots));
+        }
+    }
+}
+
+/// A list nobody reads again cannot have been spoilt by a panic elsewhere.
+fn open<T>(list: &Mutex<Vec<T>>) -> MutexGuard<'_, Vec<T>> {
+    list.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 /// One injection, ready to be written.
 struct Ready {
     json: Vec<u8>,
     csv: Vec<u8>,
-    /// What a page shows of it, where there is one, and its record.
-    page: Option<(InjectionRecord, DrawnInjection)>,
+    record: InjectionRecord,
+    plots: Vec<ChromatogramPlot>,
+    /// What a page shows of it, where there is one.
+    drawn: Option<DrawnInjection>,
 }
 
 impl<'a> Outputs<'a> {
@@ -87,7 +127,7 @@ impl<'a> Outputs<'a> {
     fn write_run(&mut self, judged: &mut JudgedRun, report: &Path) -> Result<(), WorkflowError> {
         let trouble = |source| file_error(report, source);
         let mut page = if self.html {
-            let file = BufWriter::new(File::create(report).map_err(trouble)?);
+            let file = BufWriter::with_capacity(1 << 18, File::create(report).map_err(trouble)?);
             Some(
                 RunPage::begin(file, &self.context(judged), &judged.record, &judged.series())
                     .map_err(trouble)?,
@@ -102,6 +142,7 @@ impl<'a> Outputs<'a> {
         // Nothing needs the evidence after this.
         let mut spool = std::mem::take(&mut judged.measured.spool);
         let positions = spool.len();
+        let spent = Spent::default();
         // While a chunk is made ready, the one before it is written.
         let mut before: Vec<Result<Ready, WorkflowError>> = Vec::new();
         for from in (0..positions).step_by(CHUNK) {
@@ -116,15 +157,16 @@ impl<'a> Outputs<'a> {
                     .enumerate()
                     .with_max_len(AT_ONCE)
                     .map(|(place, (entry, results))| {
-                        ready(judged, from + place, entry, results, drawer.as_ref())
+                        ready(judged, from + place, entry, results, drawer.as_ref(), &spent)
                     })
                     .collect()
             };
-            let (made, written) = rayon::join(make, || self.write_chunk(before, page.as_mut(), report));
+            let (made, written) =
+                rayon::join(make, || self.write_chunk(before, page.as_mut(), report, &spent));
             written?;
             before = made;
         }
-        self.write_chunk(before, page.as_mut(), report)?;
+        self.write_chunk(before, page.as_mut(), report, &spent)?;
         self.json.end_run().map_err(trouble)?;
         if let Some(page) = page {
             page.finish().map_err(trouble)?;
@@ -137,19 +179,25 @@ impl<'a> Outputs<'a> {
         chunk: Vec<Result<Ready, WorkflowError>>,
         mut page: Option<&mut RunPage<BufWriter<File>>>,
         report: &Path,
+        spent: &Spent,
     ) -> Result<(), WorkflowError> {
         let trouble = |source| file_error(report, source);
         for injection in chunk {
             let Ready {
                 json,
                 csv,
-                page: of_page,
+                record,
+                plots,
+                drawn,
             } = injection?;
             self.json.injection(&json).map_err(trouble)?;
             self.csv.write_all(&csv).map_err(trouble)?;
-            if let (Some(page), Some((record, drawn))) = (&mut page, of_page) {
+            if let (Some(page), Some(drawn)) = (&mut page, drawn) {
                 page.injection_drawn(&record, drawn).map_err(trouble)?;
             }
+            spent.give_back(json);
+            spent.give_back(csv);
+            spent.keep(record, plots);
         }
         Ok(())
     }
@@ -213,16 +261,20 @@ fn ready(
     entry: Entry<MeasuredInjection>,
     results: Option<Vec<ResultRecord>>,
     drawer: Option<&Drawer>,
+    spent: &Spent,
 ) -> Result<Ready, WorkflowError> {
     let (record, plots) = judged.record_of(position, entry.open()?, results);
     let trouble = |source: io::Error| file_error(&PathBuf::from(&record.id), source);
-    let json = json::encode(&record).map_err(trouble)?;
-    let csv = csv::encode(&record).map_err(trouble)?;
-    let page = drawer.map(|drawer| {
-        let drawn = drawer.draw(&record, &plots);
-        (record, drawn)
-    });
-    Ok(Ready { json, csv, page })
+    let json = json::encode(&record, spent.text()).map_err(trouble)?;
+    let csv = csv::encode(&record, spent.text()).map_err(trouble)?;
+    let drawn = drawer.map(|drawer| drawer.draw(&record, &plots));
+    Ok(Ready {
+        json,
+        csv,
+        record,
+        plots,
+        drawn,
+    })
 }
 
 fn create(partial: &PartialFolder, name: &str) -> Result<BufWriter<File>, WorkflowError> {
