@@ -64,7 +64,7 @@ fn defects(zone: &Zone) -> Vec<[f64; 2]> {
     let reach = libm::round(1.5 / zone.cell_mm).max(3.0) as usize;
     let mut cells = Vec::new();
     for k in 0..zone.depth.len() {
-        if zone.depth[k] <= 0.3 {
+        if zone.depth[k] <= 0.3 || zone.printed[k] {
             continue;
         }
         let near = zone.mean_around(k, 1);

@@ -35,7 +35,7 @@ pub(crate) fn gloss_share_pct(zone: &Zone, grid: &Grid, field: &Field, core_brow
     let mut glossy = 0_usize;
     let core = zone.core.map(|d| libm::exp10(-d) as f32);
     for k in 0..zone.depth.len() {
-        if zone.depth[k] < 0.25 {
+        if zone.depth[k] < 0.25 || zone.printed[k] {
             continue;
         }
         let (column, row) = (zone.at[0] + k % zone.width, zone.at[1] + k / zone.width);

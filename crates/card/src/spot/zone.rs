@@ -15,8 +15,10 @@ pub(crate) struct Zone {
     pub(crate) depth: Vec<f32>,
     /// Density relative to the core's median; NaN-free: 0 where nothing can be read.
     pub(crate) density: Vec<f32>,
-    /// Whether the cell is inside and can be read.
+    /// Whether the cell is inside, can be read and has no print under it.
     pub(crate) inside: Vec<bool>,
+    /// Whether print lies under the blood there.
+    pub(crate) printed: Vec<bool>,
     /// Red over green density by cell, for hue.
     pub(crate) browning: Vec<f32>,
     /// Greatest depth (mm).
@@ -75,6 +77,7 @@ impl Zone {
             depth: vec![0.0; width * height],
             density: vec![0.0; width * height],
             inside: vec![false; width * height],
+            printed: vec![false; width * height],
             browning: vec![0.0; width * height],
             deepest_mm: 0.0,
             deepest_at_mm: [0.0; 2],
@@ -92,7 +95,10 @@ impl Zone {
             let at = (y0 + k / width) * grid.width + x0 + k % width;
             zone.depth[k] = square[k].sqrt() * cell_mm as f32;
             zone.deepest_mm = zone.deepest_mm.max(f64::from(zone.depth[k]));
-            if grid.mark[at] & (BURNT_OUT | BEYOND) == 0 {
+            if field.print[at] {
+                // Blood over print is darker than beside it: readable for nothing, but no fault of the spot.
+                zone.printed[k] = true;
+            } else if grid.mark[at] & (BURNT_OUT | BEYOND) == 0 {
                 zone.inside[k] = true;
             } else {
                 zone.unreadable += 1;

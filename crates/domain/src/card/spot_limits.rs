@@ -110,9 +110,9 @@ spot_limits! {
     /// Density step above which a comment is due.
     review_layer_step_pct: 10.0, "%", "SPOT-01(7), common practice";
     /// Deepest bay in the outline.
-    max_bay_depth_mm: 0.8, "mm", "EV 2.1 MULTI, common practice";
+    max_bay_depth_mm: 1.0, "mm", "EV 2.1 MULTI, common practice";
     /// Bay above which a comment is due.
-    review_bay_depth_mm: 0.4, "mm", "EV 2.1 MULTI, common practice";
+    review_bay_depth_mm: 0.6, "mm", "EV 2.1 MULTI, common practice";
     /// Greatest depth of a thin pale line.
     max_scratch_depth_pct: 20.0, "%", "SPOT-01(2), common practice";
     /// Depth of a thin pale line above which a comment is due.
