@@ -4,7 +4,9 @@
 
 use divan::{Bencher, black_box};
 use spotwright_kinetics::estimate::{MapOptions, PosteriorOptions, Starts, estimate_map, sample_posterior};
-use spotwright_kinetics::likelihood::{Objective, Observation, Problem, RandomEffects, ResidualError};
+use spotwright_kinetics::likelihood::{
+    Objective, Observation, OccasionEffect, Problem, RandomEffects, ResidualError,
+};
 use spotwright_kinetics::structure::{
     Compartments, DoseHistory, Elimination, Input, ParameterName, ParameterTimeline, Parameters, Route,
     Structure,
@@ -89,6 +91,59 @@ fn saturable_oral() -> Problem {
             Observation::quantified(312.0, 14.2),
         ],
     }
+}
+
+/// The same with clearance varying between two occasions: no single sum of exponentials.
+fn two_occasions() -> Problem {
+    let mut problem = two_compartment_oral();
+    problem.effects.between_occasion = vec![OccasionEffect {
+        parameter: ParameterName::Clearance,
+        sd_log: 0.136,
+    }];
+    problem.effects.occasion_starts_h = vec![0.0, 84.0];
+    problem
+}
+
+/// The same through two transit compartments.
+fn transit_chain() -> Problem {
+    let mut problem = two_compartment_oral();
+    problem.structure.input = Input::TransitChain {
+        transit_compartments: 2,
+    };
+    problem
+}
+
+#[divan::bench]
+fn map_fit_two_occasions(bencher: Bencher<'_, '_>) {
+    let problem = two_occasions();
+    bencher.bench(|| estimate_map(black_box(&problem), &MapOptions::default()));
+}
+
+#[divan::bench]
+fn map_fit_transit_chain(bencher: Bencher<'_, '_>) {
+    let problem = transit_chain();
+    bencher.bench(|| estimate_map(black_box(&problem), &MapOptions::default()));
+}
+
+#[divan::bench]
+fn one_value_two_occasions(bencher: Bencher<'_, '_>) {
+    let mut objective = Objective::new(&two_occasions()).expect("a sound problem");
+    let effects = [0.1, 0.2, -0.1, 0.1, 0.05, 0.1, -0.1];
+    bencher.bench_local(|| objective.value(black_box(&effects)));
+}
+
+#[divan::bench]
+fn one_value_transit_chain(bencher: Bencher<'_, '_>) {
+    let mut objective = Objective::new(&transit_chain()).expect("a sound problem");
+    let effects = [0.1, 0.2, -0.1, 0.1, 0.05];
+    bencher.bench_local(|| objective.value(black_box(&effects)));
+}
+
+#[divan::bench]
+fn one_value_saturable(bencher: Bencher<'_, '_>) {
+    let mut objective = Objective::new(&saturable_oral()).expect("a sound problem");
+    let effects = [0.1, 0.2, -0.1];
+    bencher.bench_local(|| objective.value(black_box(&effects)));
 }
 
 fn one_start() -> MapOptions {

@@ -9,7 +9,7 @@ use spotwright_numerics::random::RandomStream;
 /// Distance of a minimum from its prior, in standard deviations of any effect, beyond which other starts are tried.
 const FAR: f64 = 2.0;
 /// Starts beside the typical person.
-const MORE_STARTS: usize = 4;
+const MORE_STARTS: usize = 3;
 /// Seed of the starts drawn from the prior: fixed, so that a problem has one answer.
 const START_SEED: u64 = 1;
 

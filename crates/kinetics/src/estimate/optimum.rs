@@ -231,7 +231,7 @@ impl Search {
             1.0
         };
         // What rounding can hide.
-        let allowed = optimum.objective + 1e-12 * (1.0 + optimum.objective.abs());
+        let allowed = optimum.objective + 1e-11 * (1.0 + optimum.objective.abs());
         for _ in 0..most {
             for ((slot, x), s) in self.trial.iter_mut().zip(&optimum.effects).zip(&self.step) {
                 *slot = x + shrink * s;

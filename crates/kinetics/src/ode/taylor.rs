@@ -13,8 +13,8 @@ use spotwright_numerics::dual::Real;
 
 /// Degree of the series.
 const ORDER: usize = 16;
-/// Size of the last term relative to the amounts in the body.
-const TOLERANCE: f64 = 1e-14;
+/// Size of the last term kept, relative to the amounts in the body; what is left out is smaller by the same ratio again.
+const TOLERANCE: f64 = 1e-13;
 /// Steps between two events before we give up.
 const MOST_STEPS: usize = 200_000;
 

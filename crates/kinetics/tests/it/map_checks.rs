@@ -192,3 +192,52 @@ fn estimates_agree_with_independent_solutions() {
     }
     assert_eq!(checked, 6);
 }
+
+/// Five effects, two compartments: `benches/baselines/map_scipy.py` (scipy 1.17.1 `least_squares`, numpy 2.4.6) finds the
+/// objective 4.861538522 and these effects, differenced gradients and default tolerances: six digits of an effect.
+#[test]
+fn five_effects_agree_with_scipy() {
+    use ParameterName as P;
+    let problem = Problem {
+        structure: Structure {
+            compartments: Compartments::Two,
+            input: Input::FirstOrder,
+            elimination: Elimination::Linear,
+            concentration_multiplier: 1000.0,
+        },
+        typical: ParameterTimeline::constant(Parameters::of(&[
+            (P::Clearance, 23.0),
+            (P::CentralVolume, 692.0),
+            (P::IntercompartmentalClearance, 11.6),
+            (P::PeripheralVolume, 5340.0),
+            (P::AbsorptionRate, 3.58),
+            (P::LagTime, 0.38),
+        ])),
+        effects: RandomEffects::between_subjects(
+            &[
+                (P::Clearance, 0.386),
+                (P::CentralVolume, 0.492),
+                (P::IntercompartmentalClearance, 0.787),
+                (P::PeripheralVolume, 0.53),
+                (P::AbsorptionRate, 0.5),
+            ],
+            &[],
+        ),
+        residual: ResidualError::Combined {
+            additive_sd: 0.3,
+            proportional_sd: 0.15,
+        },
+        history: DoseHistory::regular(0.0, 12.0, 14, 5.0, Route::Extravascular),
+        observations: vec![
+            Observation::quantified(156.0, 9.1),
+            Observation::quantified(157.5, 17.8),
+            Observation::quantified(160.0, 12.9),
+        ],
+    };
+    let found = estimate_map(&problem, &MapOptions::default()).unwrap();
+    close("objective", found.objective, 4.861_538_522, 1e-9);
+    let scipy = [0.061_856_2, -0.150_134_9, 0.078_625_3, 0.011_026_0, 0.036_648_2];
+    for (effect, wanted) in found.effects.iter().zip(scipy) {
+        assert!((effect - wanted).abs() < 1e-5, "{effect} {wanted}");
+    }
+}
