@@ -189,26 +189,32 @@ pub fn count_block(
     let points = f64::from(regimen.interval_steps) * f64::from(regimen.doses);
     // A share as a whole number of points, so that rounding decides nothing.
     let needed = libm::ceil(wanted_share * points - 1e-9).max(0.0) as u64;
+    let varies = regimen.oral && population.sd_log_absorption > 0.0;
+    let typical_k = population.clearance_l_per_h / population.volume_l;
+    let typical_scale = population.concentration_multiplier * regimen.mg / population.volume_l;
     let mut at = range.start;
     while at < range.end {
         let people = LANES.min(range.end - at);
-        let mut walk = Walk::default();
-        for lane in 0..people {
+        // Idle lanes repeat the last person, so that they never keep the others walking.
+        let (mut of_k, mut of_volume, mut of_ka) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+        for lane in 0..LANES {
+            if lane >= people {
+                of_k[lane] = of_k[lane - 1];
+                of_volume[lane] = of_volume[lane - 1];
+                of_ka[lane] = of_ka[lane - 1];
+                continue;
+            }
             let z = [random.normal(), random.normal()];
-            let ka = if regimen.oral && population.sd_log_absorption > 0.0 {
-                population.absorption_per_h * libm::exp(population.sd_log_absorption * random.normal())
-            } else {
-                population.absorption_per_h
-            };
-            let of_clearance = factor[0][0] * z[0];
-            let of_volume = factor[1][0] * z[0] + factor[1][1] * z[1];
-            let k = population.clearance_l_per_h / population.volume_l * libm::exp(of_clearance - of_volume);
-            let scale = population.concentration_multiplier * regimen.mg / population.volume_l
-                * libm::exp(-of_volume);
-            walk.set(lane, regimen, k, ka, scale);
+            of_volume[lane] = factor[1][0] * z[0] + factor[1][1] * z[1];
+            of_k[lane] = factor[0][0] * z[0] - of_volume[lane];
+            if varies {
+                of_ka[lane] = population.sd_log_absorption * random.normal();
+            }
         }
-        // Idle lanes count as the first, so that they never keep the others walking.
-        walk.copy_first(people);
+        let k = exponentials(of_k).map(|factor| typical_k * factor);
+        let scale = exponentials(of_volume).map(|factor| typical_scale / factor);
+        let ka = exponentials(of_ka).map(|factor| population.absorption_per_h * factor);
+        let walk = Walk::new(regimen, &k, &ka, &scale);
         let found = if regimen.oral {
             walk.run::<true>(regimen, limits)
         } else {
@@ -268,48 +274,34 @@ struct Walk {
     dose: [f64; LANES],
 }
 
-impl Default for Walk {
-    fn default() -> Self {
-        let zero = [0.0; LANES];
-        Self {
-            step_a: zero,
-            step_b: zero,
-            interval_a: zero,
-            interval_b: zero,
-            dose: zero,
-        }
-    }
-}
-
 type LaneCounts = [u64; LANES];
 
 impl Walk {
-    fn set(&mut self, lane: usize, regimen: &SimulatedRegimen, k: f64, ka: f64, scale: f64) {
-        let power = |base: f64| power(base, regimen.interval_steps);
-        self.step_a[lane] = libm::exp(-k * regimen.step_h);
-        self.interval_a[lane] = power(self.step_a[lane]);
-        if regimen.oral {
-            // Equal rates share a pole: a millionth apart, the level differs by less than a millionth.
-            let ka = if (ka - k).abs() < 1e-6 * k {
-                k * (1.0 + 1e-6)
-            } else {
-                ka
+    fn new(regimen: &SimulatedRegimen, k: &[f64; LANES], ka: &[f64; LANES], scale: &[f64; LANES]) -> Self {
+        let decay = |rates: &[f64; LANES]| exponentials(rates.map(|rate| -rate * regimen.step_h));
+        let over_interval = |step: [f64; LANES]| step.map(|step| power(step, regimen.interval_steps));
+        let step_a = decay(k);
+        if !regimen.oral {
+            return Self {
+                step_a,
+                step_b: [0.0; LANES],
+                interval_a: over_interval(step_a),
+                interval_b: [0.0; LANES],
+                dose: *scale,
             };
-            self.step_b[lane] = libm::exp(-ka * regimen.step_h);
-            self.interval_b[lane] = power(self.step_b[lane]);
-            self.dose[lane] = scale * ka / (ka - k);
-        } else {
-            self.dose[lane] = scale;
         }
-    }
-
-    fn copy_first(&mut self, from: usize) {
-        for lane in from..LANES {
-            self.step_a[lane] = self.step_a[0];
-            self.step_b[lane] = self.step_b[0];
-            self.interval_a[lane] = self.interval_a[0];
-            self.interval_b[lane] = self.interval_b[0];
-            self.dose[lane] = self.dose[0];
+        // Equal rates share a pole: a millionth apart, the level differs by less than a millionth.
+        let apart: [f64; LANES] = std::array::from_fn(|lane| {
+            let near = (ka[lane] - k[lane]).abs() < 1e-6 * k[lane];
+            if near { k[lane] * (1.0 + 1e-6) } else { ka[lane] }
+        });
+        let step_b = decay(&apart);
+        Self {
+            step_a,
+            step_b,
+            interval_a: over_interval(step_a),
+            interval_b: over_interval(step_b),
+            dose: std::array::from_fn(|lane| scale[lane] * apart[lane] / (apart[lane] - k[lane])),
         }
     }
 
@@ -359,7 +351,7 @@ impl Walk {
         b: &[f64; LANES],
     ) -> (LaneCounts, LaneCounts) {
         let (mut a, mut b) = (*a, *b);
-        let (mut low, mut high) = ([0_u64; LANES], [0_u64; LANES]);
+        let (mut below, mut high) = ([0_u64; LANES], [0_u64; LANES]);
         for _ in 0..regimen.interval_steps {
             for lane in 0..LANES {
                 a[lane] *= self.step_a[lane];
@@ -369,13 +361,51 @@ impl Walk {
                 } else {
                     a[lane]
                 };
-                low[lane] += u64::from(level >= limits.low);
-                high[lane] += u64::from(level > limits.high);
+                // The sign bit of a difference: comparisons would be carried through masks.
+                below[lane] += (level - limits.low).to_bits() >> 63;
+                high[lane] += (limits.high - level).to_bits() >> 63;
             }
         }
-        (low, high)
+        let steps = u64::from(regimen.interval_steps);
+        (below.map(|below| steps - below), high)
     }
 }
+
+/// e^x of a few numbers side by side, to some 2 units in the last place: x = n·ln 2 + r with |r| ≤ ln 2 / 2, and the
+/// Taylor polynomial of e^r to the 13th power (its first term left out is below 1e-17). Only sums and products, so the same
+/// bits everywhere; exponents beyond ±700 stay there.
+fn exponentials(x: [f64; LANES]) -> [f64; LANES] {
+    /// 1.5 · 2⁵²: adding it leaves the nearest whole number in the lowest bits.
+    const TO_WHOLE: f64 = 6_755_399_441_055_744.0;
+    const LN_2_HIGH: f64 = 0.693_147_180_369_123_8;
+    const LN_2_LOW: f64 = 1.908_214_929_270_587_7e-10;
+    x.map(|x| {
+        let x = x.clamp(-700.0, 700.0);
+        let shifted = x * std::f64::consts::LOG2_E + TO_WHOLE;
+        let whole = shifted - TO_WHOLE;
+        let r = (x - whole * LN_2_HIGH) - whole * LN_2_LOW;
+        let sum = INVERSE_FACTORIALS.iter().fold(0.0, |sum, c| sum * r + c);
+        f64::from_bits(sum.to_bits().wrapping_add(shifted.to_bits() << 52))
+    })
+}
+
+/// 1/13! to 1/0!.
+const INVERSE_FACTORIALS: [f64; 14] = [
+    1.0 / 6_227_020_800.0,
+    1.0 / 479_001_600.0,
+    1.0 / 39_916_800.0,
+    1.0 / 3_628_800.0,
+    1.0 / 362_880.0,
+    1.0 / 40_320.0,
+    1.0 / 5_040.0,
+    1.0 / 720.0,
+    1.0 / 120.0,
+    1.0 / 24.0,
+    1.0 / 6.0,
+    0.5,
+    1.0,
+    1.0,
+];
 
 /// Σ q^n for n below `count`, 0 < q < 1.
 fn geometric(q: f64, count: u32) -> f64 {
@@ -582,6 +612,17 @@ mod tests {
             assert_eq!(quick, point_by_point(&regimen, limits, 0.6, 300, 3));
             assert!(quick.inside > 0 && quick.above > 0 && quick.attained > 0 && quick.attained < 300);
         }
+    }
+
+    #[test]
+    fn exponentials_agree_with_the_mathematics_library() {
+        let mut x = -699.0;
+        while x < 699.0 {
+            let found = exponentials([x; LANES])[0];
+            assert!((found / libm::exp(x) - 1.0).abs() < 1e-15, "{x}");
+            x += 0.371_3;
+        }
+        assert!((exponentials([0.0; LANES])[0] - 1.0).abs() < 1e-16);
     }
 
     #[test]
