@@ -66,6 +66,14 @@ pub(crate) const LIMIT: Bounds = from(0.0, 1e6, "a number from 0 to 1000000");
 pub(crate) const LIMIT_SHARE_PCT: Bounds = from(0.0, 100.0, "a share in % from 0 to 100");
 pub(crate) const LIMIT_COUNT: Bounds = from(1.0, 1e6, "a whole number from 1");
 
+pub(crate) const CARD_SIDE_MM: Bounds = from(5.0, 1000.0, "millimetres from 5 to 1000");
+pub(crate) const CIRCLE_MM: Bounds = from(2.0, 60.0, "a diameter in mm from 2 to 60");
+pub(crate) const MARK_MM: Bounds = from(0.5, 30.0, "a size in mm from 0.5 to 30");
+pub(crate) const REGION_MM: Bounds = from(0.5, 1000.0, "millimetres from 0.5 to 1000");
+pub(crate) const PLACE_MM: Bounds = from(0.0, 1000.0, "millimetres from 0 to 1000");
+pub(crate) const PIXELS_PER_MM: Bounds = from(1.0, 400.0, "pixels per mm from 1 to 400");
+pub(crate) const CIRCLE_NUMBER: Bounds = from(1.0, 999.0, "a whole number from 1 to 999");
+
 /// Bounds of an integration setting.
 pub(crate) fn integration(key: &str) -> Bounds {
     match key {

@@ -244,6 +244,11 @@ codes! {
         ConversionContradicts = "conversion-contradicts",
         /// A limit was changed and no reason given.
         ReasonMissing = "reason-missing",
+        // Card layout
+        /// Something printed beyond the card's edge.
+        OffTheCard = "off-the-card",
+        /// Two printed circles that overlap.
+        CirclesOverlap = "circles-overlap",
         // Across lines and files
         /// A method the day does not hold.
         MethodUnknown = "method-unknown",

@@ -6,7 +6,7 @@ mod keys;
 mod levels;
 mod limits;
 mod read;
-mod section;
+pub(crate) mod section;
 mod target;
 
 pub use keys::{METHOD_TABLES, MethodKey, MethodTable};

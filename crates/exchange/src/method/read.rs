@@ -5,7 +5,7 @@ use super::keys::{
     ANALYTE, CALIBRATION, EXTRACTION, INTERNAL_STANDARD, METHOD, MethodTable, QUALIFIER, QUANTIFIER, TOP,
     VALIDATED,
 };
-use super::section::{Section, Source};
+use super::section::{METHOD_FILE, Section, Source, document};
 use super::{conversion, levels, limits, target};
 use crate::bounds;
 use crate::problem::{FormatProblemCode, Problems};
@@ -17,7 +17,7 @@ use spotwright_domain::method::{
     Transition, ValidatedRanges, Weighting,
 };
 use spotwright_domain::trace::Polarity;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
 pub(super) const MATRICES: [(&str, MatrixKind); 3] = [
     ("dried-blood", MatrixKind::DriedBlood),
@@ -44,27 +44,8 @@ const WEIGHTINGS: [(&str, Weighting); 3] = [
 
 /// Reads a method. `None`: it has problems, and they are among `problems`.
 pub(super) fn read(file: &str, text: &str, problems: &mut Problems) -> Option<Method> {
-    let source = Source::new(file, text);
-    let (document, errors) = DeTable::parse_recoverable(text);
-    if !errors.is_empty() {
-        for error in errors {
-            let message = error.message();
-            let code = if message.starts_with("duplicate key") {
-                FormatProblemCode::KeyTwice
-            } else {
-                FormatProblemCode::TomlSyntax
-            };
-            let problem = source.problem(code, error.span().unwrap_or(0..0));
-            problems.push(if code == FormatProblemCode::KeyTwice {
-                let found = format!("{} a second time", problem.found);
-                problem.found(found).expected("each key once")
-            } else {
-                let help = format!("The TOML reader says: {}.", crate::problem::one_line(message));
-                problem.expected("valid TOML").help(help)
-            });
-        }
-        return None;
-    }
+    let source = Source::new(file, text, METHOD_FILE);
+    let document = document(&source, problems)?;
     let before = problems.count();
     let top = Section::new(&source, document.get_ref(), document.span(), TOP.path);
     top.check_keys(TOP, problems);

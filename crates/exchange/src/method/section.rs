@@ -9,35 +9,41 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+/// What a method's file is called in messages.
+pub(crate) const METHOD_FILE: &str = "the method file";
+
 /// A TOML file and where its lines begin.
-pub(super) struct Source<'s> {
+pub(crate) struct Source<'s> {
     file: &'s str,
     text: &'s str,
+    /// What kind of file it is, for messages.
+    kind: &'static str,
     line_starts: Vec<usize>,
 }
 
 impl<'s> Source<'s> {
-    pub(super) fn new(file: &'s str, text: &'s str) -> Self {
+    pub(crate) fn new(file: &'s str, text: &'s str, kind: &'static str) -> Self {
         let line_starts = std::iter::once(0)
             .chain(text.match_indices('\n').map(|(at, _)| at + 1))
             .collect();
         Self {
             file,
             text,
+            kind,
             line_starts,
         }
     }
 
-    pub(super) fn file(&self) -> &'s str {
+    pub(crate) fn file(&self) -> &'s str {
         self.file
     }
 
-    pub(super) fn line(&self, at: usize) -> u32 {
+    pub(crate) fn line(&self, at: usize) -> u32 {
         u32::try_from(self.line_starts.partition_point(|start| *start <= at)).unwrap_or(u32::MAX)
     }
 
     /// Starts a problem of a piece of the file: place and text found are filled in.
-    pub(super) fn problem(&self, code: FormatProblemCode, span: Range<usize>) -> FormatProblem {
+    pub(crate) fn problem(&self, code: FormatProblemCode, span: Range<usize>) -> FormatProblem {
         let at = floor_char(self.text, span.start);
         let end = floor_char(self.text, span.end).max(at);
         let line = self.line(at);
@@ -57,6 +63,31 @@ impl<'s> Source<'s> {
                 text => quoted(text),
             })
     }
+}
+
+/// The file as TOML; `None`: it is none, and why is among `problems`.
+pub(crate) fn document<'s>(source: &Source<'s>, problems: &mut Problems) -> Option<Spanned<DeTable<'s>>> {
+    let (document, errors) = DeTable::parse_recoverable(source.text);
+    if errors.is_empty() {
+        return Some(document);
+    }
+    for error in errors {
+        let message = error.message();
+        let code = if message.starts_with("duplicate key") {
+            FormatProblemCode::KeyTwice
+        } else {
+            FormatProblemCode::TomlSyntax
+        };
+        let problem = source.problem(code, error.span().unwrap_or(0..0));
+        problems.push(if code == FormatProblemCode::KeyTwice {
+            let found = format!("{} a second time", problem.found);
+            problem.found(found).expected("each key once")
+        } else {
+            let help = format!("The TOML reader says: {}.", crate::problem::one_line(message));
+            problem.expected("valid TOML").help(help)
+        });
+    }
+    None
 }
 
 fn floor_char(text: &str, at: usize) -> usize {
@@ -81,15 +112,15 @@ fn described(value: &DeValue<'_>, found: &str) -> String {
 
 /// A table of the file.
 #[derive(Clone)]
-pub(super) struct Section<'s> {
-    pub(super) source: &'s Source<'s>,
-    pub(super) table: &'s DeTable<'s>,
+pub(crate) struct Section<'s> {
+    pub(crate) source: &'s Source<'s>,
+    pub(crate) table: &'s DeTable<'s>,
     span: Range<usize>,
     path: &'static str,
 }
 
 impl<'s> Section<'s> {
-    pub(super) fn new(
+    pub(crate) fn new(
         source: &'s Source<'s>,
         table: &'s DeTable<'s>,
         span: Range<usize>,
@@ -103,8 +134,13 @@ impl<'s> Section<'s> {
         }
     }
 
+    /// Dotted path of the table.
+    pub(crate) fn path(&self) -> &'static str {
+        self.path
+    }
+
     /// Refuses unknown keys and missing ones.
-    pub(super) fn check_keys(&self, of: MethodTable, problems: &mut Problems) {
+    pub(crate) fn check_keys(&self, of: MethodTable, problems: &mut Problems) {
         self.refuse_unknown(of.keys.iter().map(|key| key.name), problems);
         for key in of.keys.iter().filter(|key| key.needed) {
             if self.table.get(key.name).is_none() {
@@ -123,7 +159,8 @@ impl<'s> Section<'s> {
         let names: Vec<&str> = self.table.keys().map(|key| key.get_ref().as_ref()).collect();
         let kind = match (self.path, key) {
             ("", "internal_standard" | "analyte") => format!("a table [[{key}]]"),
-            ("", _) => format!("a table [{key}]"),
+            ("", _) if self.source.kind == METHOD_FILE => format!("a table [{key}]"),
+            ("", _) => format!("the key `{key}`"),
             _ => format!("the key `{key}` in this table"),
         };
         place
@@ -133,7 +170,7 @@ impl<'s> Section<'s> {
             .nearest(nearest(key, names).map(str::to_owned))
     }
 
-    pub(super) fn refuse_unknown<'k>(
+    pub(crate) fn refuse_unknown<'k>(
         &self,
         known: impl Iterator<Item = &'k str> + Clone,
         problems: &mut Problems,
@@ -142,7 +179,7 @@ impl<'s> Section<'s> {
             let name = key.get_ref().as_ref();
             if !known.clone().any(|known| known == name) {
                 let of = if self.path.is_empty() {
-                    "the method file".to_owned()
+                    self.source.kind.to_owned()
                 } else {
                     format!("[{}]", self.path)
                 };
@@ -166,21 +203,21 @@ impl<'s> Section<'s> {
         }
     }
 
-    pub(super) fn get(&self, key: &str) -> Option<&'s Spanned<DeValue<'s>>> {
+    pub(crate) fn get(&self, key: &str) -> Option<&'s Spanned<DeValue<'s>>> {
         self.table.get(key)
     }
 
-    pub(super) fn has(&self, key: &str) -> bool {
+    pub(crate) fn has(&self, key: &str) -> bool {
         self.table.get(key).is_some()
     }
 
     /// The place of a value, or of the table when the key is absent.
-    pub(super) fn span(&self, key: &str) -> Range<usize> {
+    pub(crate) fn span(&self, key: &str) -> Range<usize> {
         self.get(key).map_or(self.span.clone(), Spanned::span)
     }
 
     /// Starts a problem of a value.
-    pub(super) fn problem(&self, key: &str, code: FormatProblemCode) -> FormatProblem {
+    pub(crate) fn problem(&self, key: &str, code: FormatProblemCode) -> FormatProblem {
         self.source.problem(code, self.span(key)).field(&self.dotted(key))
     }
 
@@ -193,7 +230,7 @@ impl<'s> Section<'s> {
     }
 
     /// A text that is not blank.
-    pub(super) fn text(&self, key: &str, problems: &mut Problems) -> Option<&'s str> {
+    pub(crate) fn text(&self, key: &str, problems: &mut Problems) -> Option<&'s str> {
         let value = self.get(key)?;
         match value.get_ref() {
             DeValue::String(text) if text.trim().is_empty() => {
@@ -216,7 +253,7 @@ impl<'s> Section<'s> {
         }
     }
 
-    pub(super) fn identifier<T>(
+    pub(crate) fn identifier<T>(
         &self,
         key: &str,
         make: impl Fn(&str) -> Result<T, IdentifierError>,
@@ -236,7 +273,7 @@ impl<'s> Section<'s> {
         }
     }
 
-    pub(super) fn word<T: Copy>(
+    pub(crate) fn word<T: Copy>(
         &self,
         key: &str,
         what: &str,
@@ -256,12 +293,12 @@ impl<'s> Section<'s> {
         found.map(|(_, value)| *value)
     }
 
-    pub(super) fn number(&self, key: &str, bounds: Bounds, problems: &mut Problems) -> Option<f64> {
+    pub(crate) fn number(&self, key: &str, bounds: Bounds, problems: &mut Problems) -> Option<f64> {
         let value = self.get(key)?;
         self.number_of(value, &self.dotted(key), bounds, problems)
     }
 
-    pub(super) fn number_of(
+    pub(crate) fn number_of(
         &self,
         value: &Spanned<DeValue<'_>>,
         field: &str,
@@ -308,7 +345,7 @@ impl<'s> Section<'s> {
     }
 
     /// A table under a key.
-    pub(super) fn section(
+    pub(crate) fn section(
         &self,
         key: &str,
         path: &'static str,
@@ -332,7 +369,7 @@ impl<'s> Section<'s> {
     }
 
     /// Tables under a key: `[[key]]`.
-    pub(super) fn sections(
+    pub(crate) fn sections(
         &self,
         key: &str,
         path: &'static str,
