@@ -27,7 +27,11 @@ pub(super) fn decode(bytes: &[u8], header: &Header) -> Result<Decoded, PhotoErro
         .jpeg_set_out_colorspace(ColorSpace::RGB);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
     let damaged = |detail: String| {
-        if detail.contains("exhausted") || detail.contains("EOF") || detail.contains("eof") {
+        let lower = detail.to_ascii_lowercase();
+        if ["exhausted", "eof", "end of", "no more bytes"]
+            .iter()
+            .any(|w| lower.contains(w))
+        {
             PhotoError::Truncated { detail }
         } else {
             PhotoError::Damaged { detail }

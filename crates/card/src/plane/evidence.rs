@@ -29,15 +29,21 @@ impl Scene {
             .iter()
             .map(|&[r, g, b]| f32::from(u16::from(r) + 2 * u16::from(g) + u16::from(b)) * 0.25)
             .collect();
+        // A coloured line is darkest in the channel it lacks; grey would show it half as dark.
+        let least: Vec<f32> = overview
+            .rgb
+            .iter()
+            .map(|&[r, g, b]| f32::from(r.min(g).min(b)))
+            .collect();
         let mut line = vec![0.0; width * height];
         const REACH: usize = 3;
         for y in REACH..height.saturating_sub(REACH) {
             for x in REACH..width - REACH.min(width) {
                 let at = y * width + x;
-                let here = grey[at];
+                let here = least[at];
                 let mut best = 0.0f32;
                 for step in [2, 2 * width, 2 * width + 2, 2 * width - 2, 3, 3 * width] {
-                    let side = grey[at - step].min(grey[at + step]);
+                    let side = least[at - step].min(least[at + step]);
                     best = best.max((side - here) / (side + 8.0));
                 }
                 line[at] = best.min(LINE_CAP);

@@ -86,7 +86,9 @@ pub(super) fn guesses(index: usize, layouts: &[CardLayout], blobs: &[Blob], fram
                     if !plausible(&map, layout, frame) {
                         continue;
                     }
-                    if let Some(guess) = complete(index, layout, [a, b], [i, j], &map, scale, blobs) {
+                    if let Some(guess) =
+                        complete((index, layout), [a, b], [i, j], (&map, scale), blobs, frame)
+                    {
                         found.push(guess);
                     }
                 }
@@ -98,23 +100,25 @@ pub(super) fn guesses(index: usize, layouts: &[CardLayout], blobs: &[Blob], fram
 
 /// Looks for the other marks where two of them say.
 fn complete(
-    index: usize,
-    layout: &CardLayout,
+    (index, layout): (usize, &CardLayout),
     marks: [usize; 2],
     taken: [usize; 2],
-    map: &Homography,
-    scale: f64,
+    (map, scale): (&Homography, f64),
     blobs: &[Blob],
+    frame: [f64; 2],
 ) -> Option<Guess> {
     let pair = marks.map(|m| layout.fiducials[m].centre_mm);
     let apart_px = distance(pair[0], pair[1]) * scale;
     let mut rank = 0.0;
     let mut best: Option<(f64, Homography)> = None;
+    let mut is_cut = false;
     for (m, mark) in layout.fiducials.iter().enumerate() {
         if marks.contains(&m) {
             continue;
         }
         let at = map.map(mark.centre_mm);
+        let margin = mark.size_mm * scale;
+        is_cut |= at[0] < margin || at[1] < margin || at[0] > frame[0] - margin || at[1] > frame[1] - margin;
         // Tilt moves the third mark by up to about a fifth of the distance.
         let reach = 0.2 * apart_px.min(distance(at, blobs[taken[0]].centre)) + 2.0;
         let nearest = blobs
@@ -147,8 +151,8 @@ fn complete(
         .sum();
     match best {
         Some((_, affine)) => Some(Guess::new(index, affine, 4.0, rank + 0.3 * likeness)),
-        // Of three or more marks at least three must be there.
-        None if layout.fiducials.len() > 2 => None,
+        // Of three or more marks at least three must be there, unless the frame cuts the card.
+        None if layout.fiducials.len() > 2 && !is_cut => None,
         None => Some(Guess::new(index, *map, 5.0, rank + 0.3 * likeness)),
     }
 }

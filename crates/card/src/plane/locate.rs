@@ -28,6 +28,17 @@ pub(crate) struct Located {
     pub(crate) is_frame: bool,
 }
 
+/// Least ratio of shortest to longest stretch: a card seen 45 degrees aslant.
+const MIN_STRETCH: f64 = 0.7;
+
+/// Where guesses come from.
+#[derive(Debug, Clone, Copy)]
+enum Stage {
+    Marks,
+    Outline,
+    Rings,
+}
+
 /// A guess that was held against the overview.
 #[derive(Debug, Clone, Copy)]
 struct Candidate {
@@ -59,64 +70,85 @@ pub(crate) fn locate(photo: &mut Photo<'_>, layouts: &[CardLayout]) -> Result<Op
         0.0,
         1.0,
     ]);
-    let blobs = blobs::find(&scene);
+    let back = to_stored.inverse().unwrap_or(Homography::IDENTITY);
     let mut candidates = Vec::new();
-    for index in 0..layouts.len() {
-        hold(
-            &scene,
-            layouts,
-            from_marks::guesses(index, layouts, &blobs, frame),
-            &mut candidates,
-        );
-    }
-    let printed = |l: &CardLayout| l.circles.len() + l.fiducials.len();
-    let clear = |candidates: &[Candidate]| {
-        candidates.iter().any(|c| {
-            c.met.share > 0.7 && c.met.within >= printed(&layouts[c.layout]).min(5) && c.met.within >= 4
-        })
-    };
-    let mut outlines = Vec::new();
-    if !clear(&candidates) {
-        outlines = from_outline::guesses(&scene, layouts);
-        hold(&scene, layouts, outlines.clone(), &mut candidates);
-        let stated = stated_scale_guesses(photo, layouts, &to_stored);
-        hold(&scene, layouts, stated, &mut candidates);
-    }
-    if !candidates.iter().any(|c| c.met.share > 0.45 && c.met.within >= 2) {
-        hold(
-            &scene,
-            layouts,
-            from_rings::guesses(&scene, layouts),
-            &mut candidates,
-        );
-    }
-    candidates.sort_by(|a, b| b.score().total_cmp(&a.score()));
-    let candidates = distinct(candidates, layouts);
-
     let mut refined: Vec<(Candidate, Refined)> = Vec::new();
-    let Some(best_score) = candidates.first().map(Candidate::score) else {
-        return without_print(photo, &scene, layouts, &outlines, &to_stored);
-    };
-    for candidate in candidates.iter().take(8) {
-        let settled = refined.iter().any(|(_, r)| is_complete(r));
-        if settled && candidate.score() < 0.6 * best_score - 0.3 {
+    let mut outlines = Vec::new();
+    // The quick ways first; the next one only while no place explains all print in the frame.
+    for stage in [Stage::Marks, Stage::Outline, Stage::Rings] {
+        match stage {
+            Stage::Marks => {
+                let blobs = blobs::find(&scene);
+                for index in 0..layouts.len() {
+                    let guesses = from_marks::guesses(index, layouts, &blobs, frame);
+                    hold(&scene, layouts, guesses, &mut candidates);
+                }
+            }
+            Stage::Outline => {
+                outlines = from_outline::guesses(&scene, layouts);
+                hold(&scene, layouts, outlines.clone(), &mut candidates);
+                for candidate in framed(&scene, layouts, &outlines) {
+                    let layout = &layouts[candidate.layout];
+                    let map = to_stored.after(&candidate.map);
+                    need_print(photo, layout, &map)?;
+                    refined.push((candidate, refine(photo.raster(), layout, &map, 1.6)));
+                }
+                let stated = stated_scale_guesses(photo, layouts, &to_stored);
+                hold(&scene, layouts, stated, &mut candidates);
+            }
+            Stage::Rings => hold(
+                &scene,
+                layouts,
+                from_rings::guesses(&scene, layouts),
+                &mut candidates,
+            ),
+        }
+        candidates.sort_by(|a, b| b.score().total_cmp(&a.score()));
+        candidates = distinct(candidates, layouts);
+        let best_score = candidates.first().map_or(0.0, Candidate::score);
+        // Dark blobs stand like marks by chance now and then; thin circles hardly show on the overview.
+        let most = if matches!(stage, Stage::Marks) { 3 } else { 6 };
+        for candidate in candidates.iter().take(most) {
+            let settled = refined.iter().any(|(_, r)| is_complete(r));
+            if settled && candidate.score() < 0.6 * best_score - 0.3 {
+                break;
+            }
+            if refined.iter().any(|(done, _)| is_same(done, candidate, layouts)) {
+                continue;
+            }
+            let layout = &layouts[candidate.layout];
+            let map = to_stored.after(&candidate.map);
+            need_print(photo, layout, &map)?;
+            refined.push((*candidate, refine(photo.raster(), layout, &map, 0.9)));
+        }
+        // Two ways to one place are one place.
+        let mut kept: Vec<(Candidate, Refined)> = Vec::new();
+        for (candidate, place) in refined {
+            let moved = Candidate {
+                map: back.after(&place.map),
+                ..candidate
+            };
+            if !kept.iter().any(|(other, _)| is_same(other, &moved, layouts)) {
+                kept.push((moved, place));
+            }
+        }
+        refined = kept;
+        refined.sort_by(|a, b| {
+            worth(&b.1)
+                .total_cmp(&worth(&a.1))
+                .then(b.0.score().total_cmp(&a.0.score()))
+        });
+        if refined.first().is_some_and(|(_, place)| is_complete(place)) {
             break;
         }
-        let layout = &layouts[candidate.layout];
-        let map = to_stored.after(&candidate.map);
-        need_print(photo, layout, &map)?;
-        refined.push((*candidate, refine(photo.raster(), layout, &map, 0.9)));
     }
-    refined.sort_by(|a, b| {
-        worth(&b.1)
-            .total_cmp(&worth(&a.1))
-            .then(b.0.score().total_cmp(&a.0.score()))
-    });
+    if refined.is_empty() {
+        return without_print(photo, &scene, layouts, &outlines, &to_stored);
+    }
     let (best, place) = &refined[0];
     let layout = &layouts[best.layout];
-    let back = to_stored.inverse().unwrap_or(Homography::IDENTITY);
     let overview_map = back.after(&place.map);
-    if !is_confirmed(place) {
+    if !is_confirmed(place) || is_edgeless(&scene, layout, &overview_map, place) {
         return without_print(photo, &scene, layouts, &outlines, &to_stored);
     }
     let mut located = Located {
@@ -177,6 +209,24 @@ fn is_complete(place: &Refined) -> bool {
             .any(|f| *f == Fate::Missing)
 }
 
+/// Whether a place rests on little print although the card's edge should be in the frame and is not seen.
+fn is_edgeless(scene: &Scene, layout: &CardLayout, map: &Homography, place: &Refined) -> bool {
+    let (w, h) = (layout.width_mm, layout.height_mm);
+    let corners = [[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]];
+    let is_whole = corners.iter().all(|&corner| scene.contains(map.map(corner), 3.0));
+    let edges = outline::sides(scene, layout, map, 1.5).iter().flatten().count();
+    let count = |fate| {
+        place
+            .circles
+            .iter()
+            .chain(&place.fiducials)
+            .filter(|f| **f == fate)
+            .count()
+    };
+    let (found, missing) = (count(Fate::Found), count(Fate::Missing));
+    is_whole && edges < 2 && (found < 4 || missing > 0)
+}
+
 /// Whether print says beyond doubt that the card lies here.
 fn is_confirmed(place: &Refined) -> bool {
     let count = |fate| {
@@ -188,7 +238,12 @@ fn is_confirmed(place: &Refined) -> bool {
             .count()
     };
     let (found, missing) = (count(Fate::Found), count(Fate::Missing));
-    found >= 2 && found >= 2 * missing && place.residual_mm < 0.3 && place.sightings >= 16
+    let [large, small] = place.map.stretch(place.anchor_mm);
+    found >= 2
+        && found >= 2 * missing
+        && place.residual_mm < 0.15
+        && place.sightings >= 20
+        && small > MIN_STRETCH * large
 }
 
 fn hold(scene: &Scene, layouts: &[CardLayout], guesses: Vec<Guess>, into: &mut Vec<Candidate>) {
@@ -205,7 +260,7 @@ fn hold(scene: &Scene, layouts: &[CardLayout], guesses: Vec<Guess>, into: &mut V
         let (_, map) = meet(scene, layout, &map, 0.8);
         let [large, small] = map.stretch([layout.width_mm / 2.0, layout.height_mm / 2.0]);
         let met = judge(scene, layout, &map);
-        if met.within > 0 && small > 0.55 * large {
+        if met.within > 0 && small > MIN_STRETCH * large {
             into.push(Candidate {
                 layout: guess.layout,
                 map,
@@ -215,30 +270,65 @@ fn hold(scene: &Scene, layouts: &[CardLayout], guesses: Vec<Guess>, into: &mut V
     }
 }
 
+/// Most outlines whose print is looked for in full pixels.
+const MOST_FRAMED: usize = 8;
+
+/// Outlines that fit a layout on three sides or more, moved to those sides: worth a look in full pixels even where a thin
+/// print hardly shows on the overview.
+fn framed(scene: &Scene, layouts: &[CardLayout], outlines: &[Guess]) -> Vec<Candidate> {
+    let mut found: Vec<(f64, Candidate)> = Vec::new();
+    for guess in outlines {
+        let layout = &layouts[guess.layout];
+        if layout.circles.is_empty() && layout.fiducials.is_empty() {
+            continue;
+        }
+        let Some((map, used, rms)) = outline::fit(scene, layout, &guess.map, 2.5) else {
+            continue;
+        };
+        let [large, small] = map.stretch([layout.width_mm / 2.0, layout.height_mm / 2.0]);
+        if used < 3 || rms > 1.2 || small < MIN_STRETCH * large {
+            continue;
+        }
+        let met = judge(scene, layout, &map);
+        let candidate = Candidate {
+            layout: guess.layout,
+            map,
+            met,
+        };
+        let worth = met.share + ink(scene, layout, &map) + 0.3 * used as f64 - 0.3 * rms;
+        if met.within > 0 && !found.iter().any(|(_, other)| is_same(other, &candidate, layouts)) {
+            found.push((worth, candidate));
+        }
+    }
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    found.truncate(MOST_FRAMED);
+    found.into_iter().map(|(_, candidate)| candidate).collect()
+}
+
 /// Leaves out candidates that came to the same place.
 fn distinct(candidates: Vec<Candidate>, layouts: &[CardLayout]) -> Vec<Candidate> {
     let mut kept: Vec<Candidate> = Vec::new();
     for candidate in candidates {
-        let layout = &layouts[candidate.layout];
-        let places = [
-            [0.0, 0.0],
-            [layout.width_mm, layout.height_mm],
-            [layout.width_mm, 0.0],
-        ];
-        let [scale, _] = candidate
-            .map
-            .stretch([layout.width_mm / 2.0, layout.height_mm / 2.0]);
-        let same = |other: &Candidate| {
-            other.layout == candidate.layout
-                && places
-                    .iter()
-                    .all(|&p| from_marks::distance(candidate.map.map(p), other.map.map(p)) < 3.0 * scale)
-        };
-        if !kept.iter().any(same) {
+        if !kept.iter().any(|other| is_same(other, &candidate, layouts)) {
             kept.push(candidate);
         }
     }
     kept
+}
+
+/// Whether two candidates put the same layout within 3 mm of one another.
+fn is_same(a: &Candidate, b: &Candidate, layouts: &[CardLayout]) -> bool {
+    let layout = &layouts[a.layout];
+    let places = [
+        [0.0, 0.0],
+        [layout.width_mm, layout.height_mm],
+        [layout.width_mm, 0.0],
+    ];
+    let [scale, _] = a.map.stretch([layout.width_mm / 2.0, layout.height_mm / 2.0]);
+    a.layout == b.layout
+        && places
+            .iter()
+            .all(|&p| from_marks::distance(a.map.map(p), b.map.map(p)) < 3.0 * scale)
 }
 
 /// The layout's stated scale with the frame's upper left corner as the card's.

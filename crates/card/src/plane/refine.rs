@@ -26,6 +26,8 @@ pub(crate) enum Fate {
 /// A refined place.
 #[derive(Debug, Clone)]
 pub(super) struct Refined {
+    /// Middle of the card (mm).
+    pub(super) anchor_mm: [f64; 2],
     pub(super) map: Homography,
     pub(super) circles: Vec<Fate>,
     pub(super) fiducials: Vec<Fate>,
@@ -128,6 +130,7 @@ fn finish(
 ) -> Refined {
     let (circles, fiducials) = fates.split_at(layout.circles.len());
     Refined {
+        anchor_mm: [layout.width_mm / 2.0, layout.height_mm / 2.0],
         map,
         circles: circles.to_vec(),
         fiducials: fiducials.to_vec(),
@@ -277,8 +280,8 @@ fn look_at_circle(
     }
     // A dashed line shows under half of the directions.
     // Chance dips of grain lie anywhere; a line's lie where a circle of this size, moved a little, has them.
-    let steady = agree_on_circle(&sightings[before..], 0.18);
-    if steady >= 8 && steady * 3 >= seen + blank {
+    let steady = agree_on_circle(&sightings[before..], 0.12);
+    if steady >= 10 && steady * 3 >= seen + blank {
         Fate::Found
     } else if seen + blank < 7 {
         Fate::Covered

@@ -1,3 +1,4 @@
 //! Tests of the room from outside.
 
+mod photo;
 mod spots;

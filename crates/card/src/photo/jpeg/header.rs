@@ -103,8 +103,8 @@ impl Header {
             }
             let marker = match (bytes.get(at), bytes.get(at + 1)) {
                 (Some(0xff), Some(&marker)) => marker,
+                (Some(0xff), None) | (None, _) => return Err(truncated("before the picture begins")),
                 (Some(_), _) => return Err(damaged("no marker where one must stand")),
-                (None, _) => return Err(truncated("before the picture begins")),
             };
             if marker == 0xd9 {
                 return Err(truncated("it ends before a picture begins"));

@@ -309,3 +309,68 @@ fn truncated(unit: usize, units: usize) -> PhotoError {
         detail: format!("after {unit} of {units} parts"),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::photo::jpeg_whole;
+    use std::path::Path;
+
+    fn corpus(name: &str) -> Vec<u8> {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../corpus/images");
+        std::fs::read(folder.join(name)).unwrap()
+    }
+
+    /// Decoded by parts, a picture is what another decoder (zune-jpeg) makes of the whole, but for chroma between rows of
+    /// units, which is interpolated within them.
+    #[test]
+    fn parts_make_the_picture_another_decoder_makes() {
+        for name in [
+            "hostile/restarts.jpg",
+            "hostile/no_end.jpg",
+            "photos/strip_1.jpg",
+            "photos/strip_14.jpg",
+        ] {
+            let bytes = corpus(name);
+            let header = Header::read(&bytes).unwrap();
+            let mut jpeg = Jpeg::index(&bytes, &header).unwrap().unwrap();
+            let whole = jpeg_whole::decode(&bytes, &header).unwrap().raster;
+            let (w, h) = (whole.width(), whole.height());
+            let mut raster = Raster::blank(w, h);
+            // In four parts that overlap.
+            for (x, y) in [(0, 0), (w / 3, 0), (0, h / 3), (w / 3, h / 3)] {
+                let part = Rectangle {
+                    x0: x,
+                    y0: y,
+                    x1: (x + w * 2 / 3 + 2).min(w),
+                    y1: (y + h * 2 / 3 + 2).min(h),
+                };
+                jpeg.decode(&[part], &mut raster).unwrap();
+            }
+            let mut squares = 0.0;
+            for (a, b) in raster.rgb().iter().zip(whole.rgb()) {
+                let d = f64::from(*a) - f64::from(*b);
+                squares += d * d;
+            }
+            let rms = (squares / raster.rgb().len() as f64).sqrt();
+            assert!(rms < 1.2, "{name}: {rms}");
+            // The overview is made of the blocks' means; of chroma a block here spans four there.
+            if !name.starts_with("photos") {
+                continue;
+            }
+            let overview = jpeg.overview();
+            let at = (overview.height / 2) * overview.width + overview.width / 2;
+            let (x0, y0) = (overview.width / 2 * 8, overview.height / 2 * 8);
+            let mut sum = 0.0;
+            for y in y0..y0 + 8 {
+                for x in x0..x0 + 8 {
+                    sum += f64::from(whole.rgb()[(y * w + x) * 3 + 1]);
+                }
+            }
+            assert!(
+                (f64::from(overview.rgb[at][1]) - sum / 64.0).abs() < 6.0,
+                "{name}"
+            );
+        }
+    }
+}
