@@ -105,7 +105,7 @@ fn linear(byte: u8) -> f64 {
 #[test]
 fn the_area_of_half_density_is_found_again_in_the_photograph() {
     // Definition in docs/truth.md: half of the core's optical density against the paper. Blur in linear light draws that
-    // contour inwards, by up to 0.03 mm at usual focus: 1.2 % of the area of a spot 10 mm across.
+    // contour inwards, by up to 0.05 mm at usual focus: 2 % of the area of a spot 10 mm across.
     let mut errors = Vec::new();
     for photograph in good_photographs(1..=4, 2000) {
         let picture = upright(&decode(&photograph), photograph.truth.camera.orientation);
