@@ -8,6 +8,7 @@
 //! side by side. Draws are `ChaCha8` streams of a block's number, so that the result does not depend on how blocks are
 //! shared among threads.
 
+use super::quick_normal::QuickNormal;
 use crate::structure::Route;
 use spotwright_numerics::random::RandomStream;
 use std::ops::Range;
@@ -184,6 +185,7 @@ pub fn count_block(
     seed: u64,
 ) -> Result<Counts, AttainmentError> {
     let factor = checked(population, regimen)?;
+    let normal = QuickNormal::new();
     let mut random = RandomStream::new(seed, (range.start / BLOCK) as u64);
     let mut counts = Counts::default();
     let points = f64::from(regimen.interval_steps) * f64::from(regimen.doses);
@@ -204,11 +206,11 @@ pub fn count_block(
                 of_ka[lane] = of_ka[lane - 1];
                 continue;
             }
-            let z = [random.normal(), random.normal()];
+            let z = [normal.draw(&mut random), normal.draw(&mut random)];
             of_volume[lane] = factor[1][0] * z[0] + factor[1][1] * z[1];
             of_k[lane] = factor[0][0] * z[0] - of_volume[lane];
             if varies {
-                of_ka[lane] = population.sd_log_absorption * random.normal();
+                of_ka[lane] = population.sd_log_absorption * normal.draw(&mut random);
             }
         }
         let k = exponentials(of_k).map(|factor| typical_k * factor);
@@ -379,14 +381,25 @@ fn exponentials(x: [f64; LANES]) -> [f64; LANES] {
     const TO_WHOLE: f64 = 6_755_399_441_055_744.0;
     const LN_2_HIGH: f64 = 0.693_147_180_369_123_8;
     const LN_2_LOW: f64 = 1.908_214_929_270_587_7e-10;
-    x.map(|x| {
-        let x = x.clamp(-700.0, 700.0);
+    let mut found = [0.0; LANES];
+    let mut r = [0.0; LANES];
+    let mut exponent = [0_u64; LANES];
+    for lane in 0..LANES {
+        let x = x[lane].clamp(-700.0, 700.0);
         let shifted = x * std::f64::consts::LOG2_E + TO_WHOLE;
         let whole = shifted - TO_WHOLE;
-        let r = (x - whole * LN_2_HIGH) - whole * LN_2_LOW;
-        let sum = INVERSE_FACTORIALS.iter().fold(0.0, |sum, c| sum * r + c);
-        f64::from_bits(sum.to_bits().wrapping_add(shifted.to_bits() << 52))
-    })
+        r[lane] = (x - whole * LN_2_HIGH) - whole * LN_2_LOW;
+        exponent[lane] = shifted.to_bits() << 52;
+    }
+    for coefficient in INVERSE_FACTORIALS {
+        for lane in 0..LANES {
+            found[lane] = found[lane] * r[lane] + coefficient;
+        }
+    }
+    for lane in 0..LANES {
+        found[lane] = f64::from_bits(found[lane].to_bits().wrapping_add(exponent[lane]));
+    }
+    found
 }
 
 /// 1/13! to 1/0!.
@@ -475,10 +488,11 @@ pub fn peak_and_trough(
     if subjects == 0 {
         return Err(AttainmentError::Empty);
     }
+    let normal = QuickNormal::new();
     let mut random = RandomStream::new(seed, 0);
     let mut met = [0_u64; 3];
     for _ in 0..subjects {
-        let z = [random.normal(), random.normal()];
+        let z = [normal.draw(&mut random), normal.draw(&mut random)];
         let clearance = population.clearance_l_per_h * libm::exp(factor[0][0] * z[0]);
         let volume = population.volume_l * libm::exp(factor[1][0] * z[0] + factor[1][1] * z[1]);
         let [peak, trough] = steady_state_infusion(clearance, volume, dose_mg, infusion_h, interval_h);
@@ -514,10 +528,11 @@ pub fn area_attainment(
     if subjects == 0 {
         return Err(AttainmentError::Empty);
     }
+    let normal = QuickNormal::new();
     let mut random = RandomStream::new(seed, 0);
     let mut met = [0_u64; 3];
     for _ in 0..subjects {
-        let area = mg_per_day / (clearance_l_per_h * libm::exp(sd_log_clearance * random.normal()));
+        let area = mg_per_day / (clearance_l_per_h * libm::exp(sd_log_clearance * normal.draw(&mut random)));
         let place = if area < limits.low {
             0
         } else if area > limits.high {
@@ -556,12 +571,14 @@ mod tests {
         let population = population();
         let factor = checked(&population, regimen).unwrap();
         let mut counts = Counts::default();
+        let normal = QuickNormal::new();
         let mut random = RandomStream::new(seed, 0);
         let points = regimen.interval_steps * regimen.doses;
         for _ in 0..subjects {
-            let z = [random.normal(), random.normal()];
+            let z = [normal.draw(&mut random), normal.draw(&mut random)];
             let ka = if regimen.oral {
-                population.absorption_per_h * libm::exp(population.sd_log_absorption * random.normal())
+                population.absorption_per_h
+                    * libm::exp(population.sd_log_absorption * normal.draw(&mut random))
             } else {
                 0.0
             };

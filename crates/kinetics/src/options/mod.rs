@@ -13,6 +13,7 @@ mod forecast;
 mod level;
 mod loading;
 mod offer;
+mod quick_normal;
 mod regimen;
 pub mod saturable;
 mod saturable_forecast;
