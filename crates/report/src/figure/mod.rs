@@ -8,6 +8,7 @@ mod exposure;
 mod internal_standard;
 mod mark;
 mod panel;
+mod predictive_check;
 
 pub use axis::{Scale, linear_ticks, logarithmic_ticks};
 pub use calibration::calibration;
@@ -15,6 +16,7 @@ pub use control::control;
 pub use exposure::exposure;
 pub use internal_standard::internal_standard;
 pub use mark::Shape;
+pub use predictive_check::predictive_check;
 
 /// A finished drawing.
 #[derive(Debug, Clone, PartialEq, Eq)]
