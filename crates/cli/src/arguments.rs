@@ -30,6 +30,10 @@ pub(crate) enum Command {
     Traces(Traces),
     /// Fit a calibration table: curve, back-calculated values, limits of detection
     Curve(Curve),
+    /// Exposure straight from levels: areas, half-life, clearance by stated rules
+    Noncompartmental(Noncompartmental),
+    /// Estimate a population model from a study's own data, with a visual predictive check
+    Population(Population),
     /// Write a simulated laboratory day with known truth
     Simulate(Simulate),
 }
@@ -156,6 +160,72 @@ pub(crate) struct Curve {
 pub(crate) enum Model {
     Linear,
     Quadratic,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Noncompartmental {
+    /// A table of doses and levels (docs/formats.md, observations.csv)
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// Linear trapezoids throughout [default: logarithmic while levels fall]
+    #[arg(long)]
+    pub(crate) linear: bool,
+    /// Terminal slope through this many last levels [default: best adjusted R²]
+    #[arg(long, value_name = "N", conflicts_with_all = ["slope_from", "slope_to"])]
+    pub(crate) last_points: Option<usize>,
+    /// Terminal slope from this time after the dose (h)
+    #[arg(long, value_name = "HOURS", requires = "slope_to")]
+    pub(crate) slope_from: Option<f64>,
+    /// Terminal slope up to this time after the dose (h)
+    #[arg(long, value_name = "HOURS", requires = "slope_from")]
+    pub(crate) slope_to: Option<f64>,
+    /// What stands at the dose when nothing was drawn then
+    #[arg(long, value_enum, default_value_t = Start::Zero)]
+    pub(crate) start: Start,
+    /// Print JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Start {
+    /// Nothing: the area begins at the first sample
+    AsSampled,
+    /// Zero; after a bolus the level extrapolated from the first two
+    Zero,
+    /// The lowest level of the interval, in steady state
+    Lowest,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Population {
+    /// The study: a folder with model.toml and observations.csv
+    #[arg(value_name = "STUDY")]
+    pub(crate) study: PathBuf,
+    /// Where results go [default: STUDY/results]
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) out: Option<PathBuf>,
+    /// Different starts of the search
+    #[arg(long, value_name = "N", default_value_t = 3)]
+    pub(crate) starts: usize,
+    /// Seed of the other starts and of simulated studies
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// Studies simulated for the predictive check
+    #[arg(long, value_name = "N", default_value_t = 500)]
+    pub(crate) simulated_studies: u32,
+    /// Bins of time of the predictive check [default: by the number of levels]
+    #[arg(long, value_name = "N")]
+    pub(crate) bins: Option<usize>,
+    /// Correct the predictive check for predictions
+    #[arg(long)]
+    pub(crate) prediction_corrected: bool,
+    /// Count time in the predictive check from the latest dose
+    #[arg(long)]
+    pub(crate) since_last_dose: bool,
+    /// Print the record as JSON
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 #[derive(Debug, Args)]

@@ -6,7 +6,9 @@ mod curve;
 mod demo;
 mod explain;
 mod look;
+mod noncompartmental;
 mod outcome;
+mod population;
 mod print;
 mod problems;
 mod progress;
@@ -30,6 +32,8 @@ fn main() -> ExitCode {
         Command::Look(arguments) => look::run(&arguments),
         Command::Traces(arguments) => traces::traces(&arguments),
         Command::Curve(arguments) => curve::curve(&arguments),
+        Command::Noncompartmental(arguments) => noncompartmental::noncompartmental(&arguments),
+        Command::Population(arguments) => population::population(&arguments),
         Command::Simulate(arguments) => simulate::simulate(&arguments),
     };
     outcome.into()

@@ -84,6 +84,18 @@ pub struct PercentileCheck {
     pub simulated: [Option<f64>; 3],
 }
 
+impl PercentileCheck {
+    /// Whether the observed percentile lies outside its interval; what lies below the limit is below every number.
+    #[must_use]
+    pub fn is_outside(&self) -> bool {
+        let Some(observed) = self.observed else {
+            return false;
+        };
+        let [low, _, high] = self.simulated;
+        low.is_some_and(|low| observed < low) || high.is_none_or(|high| observed > high)
+    }
+}
+
 /// The share of levels below the limit (%).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ShareCheck {

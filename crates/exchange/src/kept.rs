@@ -66,7 +66,7 @@ impl KeptTable {
     }
 }
 
-fn read_bytes(folder: &Path, file: &str, problems: &mut Problems) -> Option<Vec<u8>> {
+pub(crate) fn read_bytes(folder: &Path, file: &str, problems: &mut Problems) -> Option<Vec<u8>> {
     let opened = match std::fs::File::open(folder.join(file)) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return None,
         opened => opened,

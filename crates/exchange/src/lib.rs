@@ -16,6 +16,7 @@ mod moment;
 mod nearest;
 mod problem;
 mod requests;
+mod study;
 mod table;
 mod text;
 mod traces;
@@ -28,3 +29,7 @@ pub use manual_limits::ManualLimit;
 pub use method::{LIMIT_RULES, METHOD_TABLES, MethodFile, MethodKey, MethodTable, open_method};
 pub use problem::{FormatProblem, FormatProblemCode, FormatWarning, FormatWarningCode, MOST_LISTED};
 pub use requests::{Requests, open_requests};
+pub use study::{
+    CovariateName, OBSERVATIONS, STUDY_MODEL, StudyCovariate, StudyDose, StudyLevel, StudyPerson, StudyRoute,
+    read_profiles, read_study, read_study_model,
+};

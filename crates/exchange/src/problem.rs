@@ -276,6 +276,11 @@ codes! {
         DilutionWrong = "dilution-wrong",
         /// Limits set twice for one peak.
         ManualLimitTwice = "manual-limit-twice",
+        // A study
+        /// A person has two doses, two levels or two values of a covariate at one time.
+        RowTwice = "row-twice",
+        /// A level before any dose.
+        LevelBeforeDose = "level-before-dose",
         // Traces
         /// A path that leads out of `traces/`.
         TracePathEscapes = "trace-path-escapes",

@@ -5,4 +5,5 @@ mod browser;
 mod codes;
 mod program;
 mod screens;
+mod study;
 mod traces_command;

@@ -100,7 +100,16 @@ fn help_of_every_command() {
     let folder = tempfile::tempdir().unwrap();
     let mut screens = String::new();
     for command in [
-        "", "demo", "run", "check", "explain", "traces", "curve", "simulate",
+        "",
+        "demo",
+        "run",
+        "check",
+        "explain",
+        "traces",
+        "curve",
+        "noncompartmental",
+        "population",
+        "simulate",
     ] {
         let arguments: Vec<&str> = [command, "--help"]
             .into_iter()

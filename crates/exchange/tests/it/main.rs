@@ -6,4 +6,5 @@ mod broken_days;
 mod documents;
 mod good_days;
 mod hostile;
+mod studies;
 mod tiny_day;

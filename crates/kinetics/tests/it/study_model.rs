@@ -177,7 +177,7 @@ fn a_poor_study_model_is_refused_by_line_or_name() {
         panic!("not a model's problem");
     };
     assert!(
-        problems.to_string().starts_with(&format!("{line}:")),
+        problems.to_string().starts_with(&format!("line {line},")),
         "{problems}"
     );
     let between = good.replacen(

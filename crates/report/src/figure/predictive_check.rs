@@ -6,7 +6,7 @@ use super::axis::Scale;
 use super::calibration::span;
 use super::mark::Shape;
 use super::panel::{BAD, INK, Panel, QUIET};
-use spotwright_domain::plot::{PercentileCheck, PredictiveCheckBin, PredictiveCheckPlot};
+use spotwright_domain::plot::{PredictiveCheckBin, PredictiveCheckPlot};
 
 const WIDTH: u32 = 640;
 /// Height of the levels' panel with its axis title, and of the share's.
@@ -87,7 +87,7 @@ pub fn predictive_check(of: &PredictiveCheckPlot) -> Option<Figure> {
     } else {
         panel.x_title(&time_title);
     }
-    let outside = checks().filter(|check| is_outside(check)).count();
+    let outside = checks().filter(|check| check.is_outside()).count();
     let compared = checks().filter(|check| check.observed.is_some()).count();
     Some(Figure {
         width: WIDTH,
@@ -141,7 +141,7 @@ fn draw_observed(panel: &mut Panel<'_>, bins: &[&PredictiveCheckBin], index: usi
     }
     let marks = |outside: bool| -> Vec<(f64, f64)> {
         bins.iter()
-            .filter(|bin| is_outside(&bin.percentiles[index]) == outside)
+            .filter(|bin| bin.percentiles[index].is_outside() == outside)
             .filter_map(|bin| Some((bin.middle_h, bin.percentiles[index].observed?)))
             .collect()
     };
@@ -150,15 +150,6 @@ fn draw_observed(panel: &mut Panel<'_>, bins: &[&PredictiveCheckBin], index: usi
 }
 
 const SHAPES: [Shape; 3] = [Shape::TriangleDown, Shape::Square, Shape::Triangle];
-
-fn is_outside(check: &PercentileCheck) -> bool {
-    let Some(observed) = check.observed else {
-        return false;
-    };
-    let [low, _, high] = check.simulated;
-    // An end below the limit is below every number.
-    low.is_some_and(|low| observed < low) || high.is_none_or(|high| observed > high)
-}
 
 fn legend(panel: &mut Panel<'_>, of: &PredictiveCheckPlot) {
     let mut at = LEFT;

@@ -1,6 +1,7 @@
 //! Figures standing alone.
 
 use crate::{fixture, html};
+use spotwright_domain::plot::{PercentileCheck, PredictiveCheckBin, PredictiveCheckPlot, ShareCheck};
 use spotwright_domain::record::CalibrationPoint;
 use spotwright_report::figure;
 
@@ -75,4 +76,66 @@ fn a_wide_range_takes_logarithmic_axes_and_a_narrow_one_does_not() {
             .description
             .contains("logarithmic")
     );
+}
+
+fn predictive_check() -> PredictiveCheckPlot {
+    let bin = |middle_h: f64, observed: Option<f64>, low: Option<f64>| PredictiveCheckBin {
+        from_h: middle_h,
+        to_h: middle_h,
+        middle_h,
+        levels: 20,
+        percentiles: [5, 50, 95].map(|percent| PercentileCheck {
+            percent,
+            observed: observed.map(|level| level * f64::from(percent)),
+            simulated: [low, Some(50.0), Some(100.0)],
+        }),
+        below_limit: Some(ShareCheck {
+            observed_pct: 10.0,
+            simulated_pct: [0.0, 5.0, 20.0],
+        }),
+    };
+    PredictiveCheckPlot {
+        unit: "mg/L".to_owned(),
+        time_since: "first dose".to_owned(),
+        binning: "2 bins".to_owned(),
+        prediction_corrected: false,
+        simulated_studies: 500,
+        interval_pct: 95.0,
+        lower_limit: Some(1.0),
+        points: vec![[1.0, 20.0], [4.0, 3.0]],
+        bins: vec![bin(1.0, Some(1.5), Some(10.0)), bin(4.0, None, None)],
+    }
+}
+
+#[test]
+fn a_predictive_check_says_how_many_percentiles_lie_outside() {
+    let check = predictive_check();
+    let drawing = figure::predictive_check(&check).unwrap();
+    // 7.5 is below 10, 75 inside, 142.5 above 100; nothing was measured in the second bin.
+    assert!(
+        drawing.description.contains("2 of 3 observed percentiles"),
+        "{}",
+        drawing.description
+    );
+    let text = drawing.standalone();
+    html::tags(&text).unwrap();
+    assert!(text.contains("Below limit (%)") && !text.contains("NaN") && !text.contains("inf"));
+    let empty = PredictiveCheckPlot {
+        bins: Vec::new(),
+        ..check.clone()
+    };
+    assert_eq!(figure::predictive_check(&empty), None);
+    let without_share = PredictiveCheckPlot {
+        bins: check
+            .bins
+            .iter()
+            .cloned()
+            .map(|bin| PredictiveCheckBin {
+                below_limit: None,
+                ..bin
+            })
+            .collect(),
+        ..check
+    };
+    assert!(figure::predictive_check(&without_share).unwrap().height < drawing.height);
 }

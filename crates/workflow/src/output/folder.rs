@@ -1,12 +1,14 @@
 //! A folder of results that appears whole or not at all.
 
+use crate::population::{FITTED_MODEL, POPULATION_RECORD, PREDICTIVE_CHECK};
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// Whether a file of this name is one that a run writes.
+/// Whether a file of this name is one that a run or a population writes.
 fn is_ours(name: &str) -> bool {
     ["results.json", "results.csv", "index.html", "look.json", "cards"].contains(&name)
+        || [FITTED_MODEL, POPULATION_RECORD, PREDICTIVE_CHECK].contains(&name)
         || (name.starts_with("run-") && name.ends_with(".html"))
 }
 
