@@ -18,6 +18,31 @@ pub enum MatrixKind {
     Plasma,
 }
 
+impl MatrixKind {
+    /// Every matrix.
+    pub const ALL: [Self; 3] = [Self::DriedBlood, Self::WholeBlood, Self::Plasma];
+
+    /// The word in files.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::DriedBlood => "dried-blood",
+            Self::WholeBlood => "whole-blood",
+            Self::Plasma => "plasma",
+        }
+    }
+
+    /// For people.
+    #[must_use]
+    pub fn display(self) -> &'static str {
+        match self {
+            Self::DriedBlood => "dried blood",
+            Self::WholeBlood => "whole blood",
+            Self::Plasma => "plasma",
+        }
+    }
+}
+
 /// A matrix, as a type.
 pub trait Matrix {
     /// The matrix as a value.

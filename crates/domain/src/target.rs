@@ -1,7 +1,8 @@
 //! The range a value may be read against: always with its matrix, sampling time, indication and source (SAFE-06).
 
-use crate::concentration::ConcentrationUnit;
+use crate::concentration::{ConcentrationUnit, ConversionError};
 use crate::matrix::MatrixKind;
+use crate::quantity::MolarMass;
 use serde::{Deserialize, Serialize};
 
 /// A target range of one analyte.
@@ -25,6 +26,31 @@ pub struct TargetRange {
     pub indication: String,
     /// Where the range is from.
     pub source: String,
+}
+
+impl TargetRange {
+    /// The same range in another unit, so that value and range never stand beside one another in two.
+    ///
+    /// # Errors
+    /// When a mass unit meets a molar one without a molar mass.
+    pub fn in_unit(
+        &self,
+        unit: ConcentrationUnit,
+        molar_mass: Option<MolarMass>,
+    ) -> Result<Self, ConversionError> {
+        let convert = |value: Option<f64>| {
+            value
+                .map(|value| self.unit.convert(value, unit, molar_mass))
+                .transpose()
+        };
+        Ok(Self {
+            low: convert(self.low)?,
+            high: convert(self.high)?,
+            toxic_above: convert(self.toxic_above)?,
+            unit,
+            ..self.clone()
+        })
+    }
 }
 
 /// What a target range is about.

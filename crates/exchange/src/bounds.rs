@@ -30,6 +30,10 @@ pub(crate) const CREATININE: Bounds =
 pub(crate) const AMOUNT: Bounds = above_zero(1e6, "an amount above 0 and at most 1000000");
 pub(crate) const INTERVAL_H: Bounds = above_zero(8784.0, "hours above 0 and at most 8784");
 pub(crate) const INFUSION_MIN: Bounds = above_zero(10_080.0, "minutes above 0 and at most 10080");
+pub(crate) const TIME_UNCERTAINTY_MIN: Bounds = above_zero(1440.0, "minutes above 0 and at most 1440");
+pub(crate) const COVARIATE: Bounds = from(-1e9, 1e9, "a number");
+pub(crate) const LEVEL: Bounds = above_zero(1e9, "a concentration above 0");
+pub(crate) const LEVEL_UNCERTAINTY: Bounds = above_zero(1e9, "a standard uncertainty above 0");
 pub(crate) const TRACE_MIN: Bounds = from(0.0, 1440.0, "minutes from 0 to 1440");
 pub(crate) const RETENTION_MIN: Bounds =
     above_zero(180.0, "a retention time in minutes above 0 and at most 180");

@@ -1,14 +1,16 @@
 //! A laboratory day: its folder opened, every file checked, runs read when asked for.
 
+use crate::covariates::{Covariates, read_covariates};
 use crate::doses::{Doses, read_doses};
 use crate::injections::{self, RunPlace, Runs, read_injections};
+use crate::levels::{Levels, read_levels};
 use crate::manual_limits::{self, ManualLimit, read_manual_limits};
 use crate::method::{MethodFile, read_methods};
 use crate::nearest::nearest;
 use crate::problem::{FormatProblem, FormatProblemCode, FormatWarning, Problems, problem, quoted};
 use crate::requests::{Requests, read_requests, warn_of_strays};
 use crate::table::Layout;
-use crate::{doses, requests, traces};
+use crate::{covariates, doses, levels, requests, traces};
 use spotwright_domain::injection::SampleRole;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -24,6 +26,10 @@ pub struct Day {
     pub requests: Requests,
     /// What people took.
     pub doses: Doses,
+    /// What is known of people and may change.
+    pub covariates: Covariates,
+    /// Levels of people measured on other days or elsewhere.
+    pub levels: Levels,
     /// Peaks whose limits a person set.
     pub manual_limits: Vec<ManualLimit>,
     /// Whether the folder is marked as simulated (`SIMULATED.txt`).
@@ -53,6 +59,10 @@ pub struct DaySummary {
     pub requests: usize,
     /// Dose lines.
     pub doses: usize,
+    /// Covariate lines.
+    pub covariates: usize,
+    /// Earlier levels.
+    pub levels: usize,
     /// Peaks with limits set by a person.
     pub manual_limits: usize,
 }
@@ -80,6 +90,8 @@ pub fn open_day(folder: &Path) -> Result<Day, Vec<FormatProblem>> {
     let known = methods.as_deref();
     let requests = read_requests(folder, known, &mut problems);
     let doses = read_doses(folder, known, &requests, &mut problems);
+    let covariates = read_covariates(folder, &requests, &mut problems);
+    let levels = read_levels(folder, known, &requests, &mut problems);
     let checked = read_injections(folder, known, &mut summary, &mut problems);
     let manual_limits = read_manual_limits(folder, known, checked.as_ref(), &mut problems);
     if let Some(checked) = checked.as_ref().filter(|checked| checked.complete) {
@@ -95,12 +107,16 @@ pub fn open_day(folder: &Path) -> Result<Day, Vec<FormatProblem>> {
     summary.cards = checked.cards.chunk_by(|a, b| a.0 == b.0).count();
     summary.requests = requests.len();
     summary.doses = doses.len();
+    summary.covariates = covariates.len();
+    summary.levels = levels.len();
     summary.manual_limits = manual_limits.len();
     Ok(Day {
         folder: folder.to_owned(),
         methods,
         requests,
         doses,
+        covariates,
+        levels,
         manual_limits,
         simulated: folder.join(SIMULATED_MARKER).exists(),
         warnings,
@@ -134,10 +150,18 @@ impl Day {
 
 /// A file that is optional and misspelt would be passed over in silence.
 fn refuse_misnamed(folder: &Path, problems: &mut Problems) {
-    const OPTIONAL: [&str; 3] = [requests::FILE, doses::FILE, manual_limits::FILE];
-    const KNOWN: [&str; 5] = [
+    const OPTIONAL: [&str; 5] = [
         requests::FILE,
         doses::FILE,
+        covariates::FILE,
+        levels::FILE,
+        manual_limits::FILE,
+    ];
+    const KNOWN: [&str; 7] = [
+        requests::FILE,
+        doses::FILE,
+        covariates::FILE,
+        levels::FILE,
         manual_limits::FILE,
         injections::FILE,
         "method.toml",

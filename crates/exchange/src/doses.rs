@@ -8,7 +8,7 @@ use crate::problem::{FormatProblemCode, FormatWarningCode, Problems};
 use crate::requests::{Requests, check_analyte};
 use crate::table::{Column, Marks, Row, RowPlace, needed, number, optional};
 use spotwright_domain::identifier::{AnalyteName, SubjectId};
-use spotwright_domain::request::Dose;
+use spotwright_domain::request::{Dose, DoseTaken};
 use std::path::Path;
 
 pub(crate) const FILE: &str = "doses.csv";
@@ -22,8 +22,11 @@ const GIVEN_AT: usize = 5;
 const INTERVAL: usize = 6;
 const UNTIL: usize = 7;
 const INFUSION: usize = 8;
+const BASIS: usize = 9;
+const TAKEN: usize = 10;
+const TIME_UNCERTAINTY: usize = 11;
 
-static COLUMNS: [Column; 9] = [
+static COLUMNS: [Column; 12] = [
     needed("subject"),
     needed("drug"),
     number(needed("amount")),
@@ -33,6 +36,9 @@ static COLUMNS: [Column; 9] = [
     number(optional("interval_h")),
     optional("until"),
     number(optional("infusion_min")),
+    optional("basis"),
+    optional("taken"),
+    number(optional("time_uncertainty_min")),
 ];
 
 const UNITS: [(&str, &str); 3] = [("ug", "ug"), ("mg", "mg"), ("g", "g")];
@@ -44,6 +50,16 @@ const ROUTES: [(&str, &str); 6] = [
     ("intramuscular", "intramuscular"),
     ("subcutaneous", "subcutaneous"),
     ("rectal", "rectal"),
+];
+
+const BASES: [(&str, &str); 7] = [
+    ("acid", "acid"),
+    ("base", "base"),
+    ("sodium", "sodium"),
+    ("sulfate", "sulfate"),
+    ("phosphate", "phosphate"),
+    ("hydrochloride", "hydrochloride"),
+    ("mofetil", "mofetil"),
 ];
 
 /// The day's doses.
@@ -158,6 +174,17 @@ fn read(
     let infusion_min = (!row.text(INFUSION).is_empty())
         .then(|| row.number(INFUSION, bounds::INFUSION_MIN, marks, problems))
         .flatten();
+    let basis = (!row.text(BASIS).is_empty())
+        .then(|| row.word(BASIS, "what the amount counts", &BASES, problems))
+        .flatten();
+    let taken = if row.text(TAKEN).is_empty() {
+        Some(DoseTaken::Given)
+    } else {
+        row.word(TAKEN, "whether it was taken", &DoseTaken::ALL, problems)
+    };
+    let time_uncertainty_min = (!row.text(TIME_UNCERTAINTY).is_empty())
+        .then(|| row.number(TIME_UNCERTAINTY, bounds::TIME_UNCERTAINTY_MIN, marks, problems))
+        .flatten();
     if problems.count() > before {
         return None;
     }
@@ -197,5 +224,8 @@ fn read(
         interval_h,
         until,
         infusion_min,
+        basis: basis.map(str::to_owned),
+        taken: taken?,
+        time_uncertainty_min,
     })
 }

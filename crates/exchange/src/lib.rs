@@ -5,11 +5,14 @@
 //! It knows nothing of what is inside a trace.
 
 mod bounds;
+mod by_subject;
+mod covariates;
 mod day;
 mod doses;
 mod injections;
 mod kept;
 mod layout;
+mod levels;
 mod manual_limits;
 mod method;
 mod moment;
@@ -21,10 +24,12 @@ mod table;
 mod text;
 mod traces;
 
+pub use covariates::Covariates;
 pub use day::{Day, DaySummary, SIMULATED_MARKER, open_day};
 pub use doses::Doses;
 pub use injections::{RunList, Runs};
 pub use layout::{LAYOUT_TABLES, LayoutFile, open_layout, read_layout};
+pub use levels::Levels;
 pub use manual_limits::ManualLimit;
 pub use method::{LIMIT_RULES, METHOD_TABLES, MethodFile, MethodKey, MethodTable, open_method};
 pub use problem::{FormatProblem, FormatProblemCode, FormatWarning, FormatWarningCode, MOST_LISTED};

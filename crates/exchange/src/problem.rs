@@ -274,6 +274,8 @@ codes! {
         RepeatOfWrong = "repeat-of-wrong",
         /// A dilution where none can be, or none where one must be.
         DilutionWrong = "dilution-wrong",
+        /// A fact or level of a person that stands twice.
+        FactTwice = "fact-twice",
         /// Limits set twice for one peak.
         ManualLimitTwice = "manual-limit-twice",
         // A study
@@ -302,6 +304,10 @@ codes! {
         RequestWithoutInjection = "request-without-injection",
         /// A dose of a person nobody asks about.
         DoseWithoutRequest = "dose-without-request",
+        /// A covariate or level of a person nobody asks about.
+        PersonWithoutRequest = "person-without-request",
+        /// A number that would make as good sense in another unit.
+        UnitDoubtful = "unit-doubtful",
         /// Collection, receipt, dose and injection contradict one another.
         TimesContradict = "times-contradict",
         /// A later place in the run was injected earlier.

@@ -102,6 +102,22 @@ impl Requests {
         self.table.is_some()
     }
 
+    /// Warns when a table tells of a person nobody asks about.
+    pub(crate) fn warn_of_stranger(
+        &self,
+        subject: &SubjectId,
+        file: &'static str,
+        line: u32,
+        problems: &mut Problems,
+    ) {
+        let subject = hash(&[subject.as_str()]);
+        if self.is_present() && self.subjects.binary_search(&subject).is_err() {
+            problems.warn(FormatWarningCode::PersonWithoutRequest, file, Some(line), || {
+                format!("the subject of this line is not in {FILE}")
+            });
+        }
+    }
+
     fn at(&self, place: RowPlace) -> Option<Request> {
         // The row was checked against the methods when the day was opened.
         let take = |row: &Row<'_>| read(row, None, &mut Marks::default(), &mut Problems::default());

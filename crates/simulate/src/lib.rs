@@ -30,6 +30,8 @@ mod plan;
 mod plant;
 mod random;
 mod render;
+mod reporting;
+mod reporting_file;
 mod run;
 mod sequence;
 mod tables;

@@ -38,6 +38,9 @@ pub(crate) fn method_file(method: &Method) -> Result<String, std::fmt::Error> {
     if let Some(days) = method.validated.card_age_max_d {
         writeln!(out, "card_age_max_d = {days:?}")?;
     }
+    if let Some(diameter) = method.extraction.head_diameter_mm {
+        writeln!(out, "\n[extraction]\nhead_diameter_mm = {diameter:?}")?;
+    }
     writeln!(out, "\n[integration]")?;
     writeln!(
         out,
@@ -96,7 +99,8 @@ fn analyte(out: &mut String, of: &Analyte) -> std::fmt::Result {
     writeln!(out, "[analyte.calibrators]")?;
     levels(out, &of.calibrators)?;
     writeln!(out, "[analyte.controls]")?;
-    levels(out, &of.controls)
+    levels(out, &of.controls)?;
+    crate::reporting_file::reporting(out, of)
 }
 
 fn levels(out: &mut String, levels: &[Level]) -> std::fmt::Result {

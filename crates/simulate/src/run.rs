@@ -14,7 +14,7 @@ use crate::truth::{
 };
 use spotwright_domain::injection::{Injection, SampleRole};
 use spotwright_domain::method::{Method, TransitionPart};
-use spotwright_domain::request::{Dose, Request};
+use spotwright_domain::request::{Dose, DoseTaken, Request};
 use spotwright_domain::trace::Trace;
 
 /// A run: everything but its traces is in memory (about a kilobyte an injection); traces are made when asked for,
@@ -219,6 +219,9 @@ impl SimulatedRun {
                         None => None,
                     },
                     infusion_min: dosing.infusion_min,
+                    basis: None,
+                    taken: DoseTaken::Given,
+                    time_uncertainty_min: None,
                 });
             }
         }

@@ -143,6 +143,9 @@ fn steps(
     steps.push(identity(result));
     steps.push(run_step(judged_analyte, run));
     steps.push(verdict(result, injection));
+    steps.extend(crate::explain_conversion::conversion_step(
+        result.conversion.as_ref(),
+    ));
     steps
 }
 

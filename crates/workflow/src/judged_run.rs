@@ -1,5 +1,6 @@
 //! A run, measured and judged: what every output and explanation is made from.
 
+use crate::convert::{Known, add_conversions};
 use crate::error::WorkflowError;
 use crate::measure::{MeasuredInjection, MeasuredRun, MeasuredTransition, RunSetting, measure_run};
 use crate::memory::Memory;
@@ -160,8 +161,8 @@ impl JudgedRun {
         self.judgement.results_of(&input, position)
     }
 
-    /// One injection's record and the points of its figures, from its spooled evidence and its results; `None`: they are
-    /// worked out.
+    /// One injection's record with every conversion, and the points of its figures, from its spooled evidence and its
+    /// results; `None`: they are worked out.
     pub(crate) fn record_of(
         &self,
         position: usize,
@@ -169,13 +170,23 @@ impl JudgedRun {
         results: Option<Vec<ResultRecord>>,
     ) -> (InjectionRecord, Vec<ChromatogramPlot>) {
         let injection = &self.measured.injections[position].injection;
+        let mut results = results.unwrap_or_else(|| self.results_of(position));
+        let known = Known {
+            method: &self.method,
+            analytes: &self.record.analytes,
+            injection,
+            injected_at_unix_s: self.measured.injections[position].injected_at_unix_s,
+            request: injection.card.as_ref().and_then(|card| self.requests.get(card)),
+            spot: None,
+        };
+        add_conversions(&known, &mut results);
         let record = InjectionRecord {
             id: injection.id(),
             injection: injection.clone(),
             trace_sha256: measured.trace_sha256.as_ref().map(|digest| hexadecimal(digest)),
             reasons: measured.reasons,
             transitions: transition_records(&self.transitions, measured.transitions),
-            results: results.unwrap_or_else(|| self.results_of(position)),
+            results,
         };
         (record, measured.plots)
     }

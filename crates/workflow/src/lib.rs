@@ -2,9 +2,11 @@
 //! science of its own.
 
 pub mod check;
+mod convert;
 pub mod curve;
 pub mod error;
 pub mod explain;
+mod explain_conversion;
 mod judged_run;
 pub mod look;
 mod measure;

@@ -137,7 +137,12 @@ fn empty_record(input: &ConversionInput<'_>) -> ConversionRecord {
         terms: Vec::new(),
         beside: Vec::new(),
         remarks: Vec::new(),
-        target: input.analyte.target.clone(),
+        target: input.analyte.target.as_ref().map(|target| {
+            let molar_mass = input.analyte.molar_mass().ok();
+            target
+                .in_unit(input.result.unit, molar_mass)
+                .unwrap_or_else(|_| target.clone())
+        }),
     }
 }
 

@@ -37,7 +37,8 @@ pub struct ConversionRecord {
     pub beside: Vec<Beside>,
     /// What a person must know; refusals stand in the outcome.
     pub remarks: Vec<ConversionRemark>,
-    /// The range it may be read against, with its own matrix; `None`: no range stored (SAFE-06).
+    /// The range it may be read against, with its own matrix, in [`Self::unit`] where the two units meet; `None`: no range
+    /// stored (SAFE-06).
     pub target: Option<TargetRange>,
 }
 
@@ -51,14 +52,14 @@ impl ConversionRecord {
         }
     }
 
-    /// Whether the value stands in the matrix of the target range.
+    /// Whether the value stands in matrix and unit of the target range.
     #[must_use]
     pub fn on_scale_of_target(&self) -> bool {
         self.converted().is_some()
             && self
                 .target
                 .as_ref()
-                .is_some_and(|target| target.matrix == self.matrix_reported)
+                .is_some_and(|target| target.matrix == self.matrix_reported && target.unit == self.unit)
     }
 }
 
@@ -169,6 +170,18 @@ pub enum Computation {
         /// Numerical tolerance that uncertainty and interval ends were held to.
         tolerance: f64,
     },
+}
+
+impl HaematocritOrigin {
+    /// The word in files.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Clinic => "clinic",
+            Self::Spot => "spot",
+            Self::Default => "default",
+        }
+    }
 }
 
 /// One factor of the forward model.

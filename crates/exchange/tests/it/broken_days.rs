@@ -22,6 +22,8 @@ const METHOD: &str = "method.toml";
 const INJECTIONS: &str = "injections.csv";
 const REQUESTS: &str = "requests.csv";
 const DOSES: &str = "doses.csv";
+const COVARIATES: &str = "covariates.csv";
+const LEVELS: &str = "levels.csv";
 const LIMITS: &str = "manual-limits.csv";
 
 fn utf16(text: &str) -> Vec<u8> {
@@ -472,6 +474,50 @@ const BROKEN_DAYS: &[BrokenDay] = &[
     day(
         "A target range without matrix",
         Replace(METHOD, "matrix = \"plasma\"\nsampling_time", "sampling_time"),
+    ),
+    // Covariates, earlier levels, doses
+    day(
+        "Creatinine in the other unit",
+        Replace(COVARIATES, "1.1,mg/dL", "1.1,umol/L"),
+    ),
+    day(
+        "A covariate in a unit it does not have",
+        Replace(COVARIATES, "71.5,kg", "71.5,kilo"),
+    ),
+    day(
+        "A weight in grams called kilograms",
+        Replace(COVARIATES, "71.5,kg", "3100,kg"),
+    ),
+    day("A covariate misspelt", Replace(COVARIATES, "weight,", "wieght,")),
+    day(
+        "A carrier that is neither 0 nor 1",
+        Replace(COVARIATES, "valproate,1,1", "valproate,0.5,1"),
+    ),
+    day(
+        "A fact twice",
+        Replace(COVARIATES, "2026-02-26T08:00:00+01:00", "2026-02-20T07:00:00Z"),
+    ),
+    day(
+        "A level without matrix",
+        Replace(LEVELS, "mg/L,plasma,,", "mg/L,,,"),
+    ),
+    day(
+        "A level without time of sampling",
+        Replace(LEVELS, "2026-01-20T07:30:00+01:00", ""),
+    ),
+    day(
+        "A level below its limit with an uncertainty",
+        Replace(LEVELS, "plasma,yes,", "plasma,yes,0.1"),
+    ),
+    day("A level twice", Replace(LEVELS, "2026-02-03", "2026-01-20")),
+    day("A level of zero", Replace(LEVELS, "6.2,mg/L", "0,mg/L")),
+    day(
+        "A dose neither taken nor missed",
+        Replace(
+            DOSES,
+            "infusion_min\nSI-0417,lamotrigine,100,mg,oral,2026-01-05T09:00:00+01:00,12,2026-02-26T21:00:00+01:00,\nSI-0093,lamotrigine,50,mg,oral,2026-02-25T22:00:00Z,,,",
+            "infusion_min,taken\nSI-0417,lamotrigine,100,mg,oral,2026-01-05T09:00:00+01:00,12,2026-02-26T21:00:00+01:00,,forgotten\nSI-0093,lamotrigine,50,mg,oral,2026-02-25T22:00:00Z,,,,",
+        ),
     ),
 ];
 

@@ -425,3 +425,72 @@ fn every_form_of_conversion_is_read() {
             && terms.stability.is_some()
     );
 }
+
+/// Facts that change in time, with units of their own, and levels from elsewhere with their matrix.
+#[test]
+fn covariates_and_earlier_levels_are_read_by_person() {
+    let (_folder, day) = opened(|_| {});
+    let person = SubjectId::new("SI-0417").unwrap();
+    let facts: Vec<_> = day.covariates.of(&person).collect();
+    assert_eq!(
+        (day.summary.covariates, day.covariates.len(), facts.len()),
+        (5, 5, 4)
+    );
+    let creatinine: Vec<(f64, &str)> = facts
+        .iter()
+        .filter(|fact| fact.name == "creatinine")
+        .map(|fact| (fact.value, fact.unit.as_str()))
+        .collect();
+    assert_eq!(creatinine, [(80.0, "umol/L"), (1.1, "mg/dL")]);
+    // `date -u -d 2026-02-20T08:00:00+01:00 +%s` (GNU coreutils).
+    assert_eq!(facts[1].from_unix_s, Some(1_771_570_800));
+    let levels: Vec<_> = day.levels.of(&person).collect();
+    assert_eq!((day.summary.levels, levels.len()), (2, 2));
+    assert_eq!(levels[0].matrix, MatrixKind::Plasma);
+    assert_eq!((levels[0].below_lloq, levels[1].below_lloq), (false, true));
+    assert_eq!(levels[0].standard_uncertainty, Some(0.3));
+    assert_eq!(day.levels.iter().count() + day.covariates.iter().count(), 7);
+}
+
+#[test]
+fn a_dose_says_what_it_counts_and_whether_it_was_taken() {
+    use spotwright_domain::request::DoseTaken;
+    let (_folder, day) = opened(|folder| {
+        let text = "subject,drug,amount,unit,route,given_at,basis,taken,time_uncertainty_min\n\
+            SI-0417,lamotrigine,100,mg,oral,2026-02-25T09:00:00+01:00,base,uncertain,30\n\
+            SI-0417,lamotrigine,100,mg,oral,2026-02-25T21:00:00+01:00,,missed,\n";
+        write(folder, "doses.csv", text);
+    });
+    let doses: Vec<_> = day.doses.iter().collect();
+    assert_eq!(doses[0].basis.as_deref(), Some("base"));
+    assert_eq!(
+        (doses[0].taken, doses[1].taken),
+        (DoseTaken::Uncertain, DoseTaken::Missed)
+    );
+    assert_eq!(
+        (doses[0].time_uncertainty_min, doses[1].time_uncertainty_min),
+        (Some(30.0), None)
+    );
+}
+
+#[test]
+fn doubtful_units_are_warned_of() {
+    let (_folder, day) = opened(|folder| {
+        // 12 is a creatinine in either unit; 6200 mg/L of lamotrigine is 6.2 mg/L a thousandfold.
+        let facts = text_of("covariates.csv").replace("creatinine,80,umol/L", "creatinine,12,umol/L");
+        write(folder, "covariates.csv", &facts);
+        let levels = text_of("levels.csv")
+            .replace("6.2,mg/L", "6200,mg/L")
+            .replace("SI-0417,lamotrigine,2026-02-03", "SI-0999,lamotrigine,2026-02-03");
+        write(folder, "levels.csv", &levels);
+    });
+    let codes: Vec<FormatWarningCode> = day.warnings.iter().map(|warning| warning.code).collect();
+    assert_eq!(
+        codes,
+        [
+            FormatWarningCode::UnitDoubtful,
+            FormatWarningCode::UnitDoubtful,
+            FormatWarningCode::PersonWithoutRequest
+        ]
+    );
+}

@@ -3,11 +3,13 @@
 use std::path::Path;
 
 /// The tables and the method of the day; its traces are empty placeholders, since nothing here looks inside one.
-pub(crate) const FILES: [(&str, &str); 5] = [
+pub(crate) const FILES: [(&str, &str); 7] = [
     ("method.toml", include_str!("../tiny-day/method.toml")),
     ("injections.csv", include_str!("../tiny-day/injections.csv")),
     ("requests.csv", include_str!("../tiny-day/requests.csv")),
     ("doses.csv", include_str!("../tiny-day/doses.csv")),
+    ("covariates.csv", include_str!("../tiny-day/covariates.csv")),
+    ("levels.csv", include_str!("../tiny-day/levels.csv")),
     ("manual-limits.csv", include_str!("../tiny-day/manual-limits.csv")),
 ];
 

@@ -7,6 +7,7 @@
 mod analyte;
 mod attention;
 mod chromatograms;
+mod converted;
 mod limits;
 mod method;
 mod results;

@@ -1,5 +1,6 @@
 //! The results: every injection once, every analyte of it a row, the reasons beside each number.
 
+use super::converted::push_converted;
 use crate::number::{
     NARROW_SPACE, SignedPercent, Significant, decimals_of, push_decimals, push_integer, push_significant,
 };
@@ -125,6 +126,9 @@ pub(super) fn push_injection(
         out.push_str("</th><td class=\"num\">");
         push_found(out, result);
         push_against_nominal(out, result);
+        if let Some(record) = &result.conversion {
+            push_converted(out, record);
+        }
         out.push_str("</td><td>");
         verdict.render_to(out);
         if result.next_step != NextStep::None {
@@ -242,7 +246,13 @@ fn push_case(out: &mut String, result: &ResultRecord) {
 /// Share of the half width by which the ends of an interval may differ before it counts as lopsided.
 const LOPSIDED: f64 = 0.1;
 
-fn push_measured(out: &mut String, value: f64, standard_uncertainty: f64, interval: [f64; 2], unit: &str) {
+pub(super) fn push_measured(
+    out: &mut String,
+    value: f64,
+    standard_uncertainty: f64,
+    interval: [f64; 2],
+    unit: &str,
+) {
     push_significant(out, value, 3);
     let (below, above) = (value - interval[0], interval[1] - value);
     let half = (interval[1] - interval[0]) / 2.0;
@@ -281,7 +291,7 @@ fn push_uncertainty(out: &mut String, value: f64, half_width: f64) {
     }
 }
 
-fn push_beyond(out: &mut String, sign: &str, limit: f64, unit: &str) {
+pub(super) fn push_beyond(out: &mut String, sign: &str, limit: f64, unit: &str) {
     out.push_str(sign);
     out.push(NARROW_SPACE);
     push_significant(out, limit, 3);

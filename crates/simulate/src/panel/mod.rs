@@ -8,6 +8,7 @@ mod immunosuppressants;
 mod ivermectin;
 
 use crate::peak_shape::PeakShape;
+use crate::reporting::reporting;
 use serde::{Deserialize, Serialize};
 use spotwright_domain::concentration::ConcentrationUnit;
 use spotwright_domain::identifier::{
@@ -317,8 +318,10 @@ fn method(table: &PanelTable) -> Result<Method, IdentifierError> {
                 .map(|(name, concentration)| level(name, *concentration))
                 .collect::<Result<Vec<_>, IdentifierError>>()?;
             controls.push(level(DILUTION_LEVEL, 2.5 * row.calibrators[7])?);
+            let name = AnalyteName::new(row.name)?;
+            let reporting = reporting(&name, table.haematocrit);
             Ok(Analyte {
-                name: AnalyteName::new(row.name)?,
+                name,
                 unit: row.unit,
                 molar_mass_g_per_mol: row.molar_mass_g_per_mol,
                 internal_standard: InternalStandardName::new(table.standards[row.standard].name)?,
@@ -340,9 +343,9 @@ fn method(table: &PanelTable) -> Result<Method, IdentifierError> {
                 controls,
                 within_run_cv_pct: table.within_run_cv_pct,
                 dilution_factors: vec![2.0, DILUTION_FACTOR],
-                conversion: None,
-                target: None,
-                interpretation: None,
+                conversion: reporting.conversion,
+                target: reporting.target,
+                interpretation: reporting.interpretation,
             })
         })
         .collect::<Result<_, IdentifierError>>()?;

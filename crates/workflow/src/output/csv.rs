@@ -1,12 +1,14 @@
 //! `results.csv`: one line a result, for a spreadsheet or a script.
 
 use spotwright_domain::concentration::ConcentrationCase;
+use spotwright_domain::conversion::{ConversionOutcome, ConversionRecord, ConvertedCase};
 use spotwright_domain::record::{InjectionRecord, ResultRecord, ResultVerdict};
+use spotwright_domain::target::TargetRange;
 use std::fmt::{Display, Write as _};
 use std::io;
 
 /// Column names, in order.
-pub(crate) const COLUMNS: [&str; 25] = [
+pub(crate) const COLUMNS: [&str; 37] = [
     "result",
     "run",
     "order",
@@ -32,6 +34,18 @@ pub(crate) const COLUMNS: [&str; 25] = [
     "next_step",
     "reasons",
     "reason_texts",
+    "reported_matrix",
+    "reported_case",
+    "reported_value",
+    "reported_standard_uncertainty",
+    "reported_interval_95_low",
+    "reported_interval_95_high",
+    "reported_limit",
+    "conversion",
+    "haematocrit_l_per_l",
+    "haematocrit_origin",
+    "target",
+    "conversion_remarks",
 ];
 
 /// The heading line.
@@ -125,8 +139,86 @@ fn push(line: &mut Line, record: &InjectionRecord, result: &ResultRecord) -> io:
     line.word(&result.next_step)?;
     line.joined(result.reasons.iter().map(|reason| reason.code.as_str()), " ")?;
     line.joined(result.reasons.iter().map(|reason| reason.text.as_str()), " | ")?;
+    push_reported(line, result.conversion.as_ref())?;
     // Ends the line, and is an error when it has another number of fields than the one before.
     Ok(line.writer.write_record(None::<&[u8]>)?)
+}
+
+/// How many of the columns are about the reported value.
+const REPORTED: usize = 12;
+
+/// The value on the scale of the target range; all fields empty where nothing is converted.
+fn push_reported(line: &mut Line, record: Option<&ConversionRecord>) -> io::Result<()> {
+    let Some(record) = record else {
+        return (0..REPORTED).try_for_each(|_| line.field(""));
+    };
+    let (case, value, uncertainty, interval, limit): Spread = match &record.outcome {
+        ConversionOutcome::Converted { concentration } => spread_converted(concentration),
+        ConversionOutcome::MeasuredOnly { .. } => ("measured-only", None, None, None, None),
+        ConversionOutcome::Refused { .. } => ("refused", None, None, None, None),
+    };
+    let refusal = match &record.outcome {
+        ConversionOutcome::Converted { .. } => None,
+        ConversionOutcome::MeasuredOnly { refusal } | ConversionOutcome::Refused { refusal } => Some(refusal),
+    };
+    line.field(record.matrix_reported.as_str())?;
+    line.field(case)?;
+    line.shown(value)?;
+    line.shown(uncertainty)?;
+    line.shown(interval.map(|ends| ends[0]))?;
+    line.shown(interval.map(|ends| ends[1]))?;
+    line.shown(limit)?;
+    let conversion = record
+        .conversion
+        .as_ref()
+        .map(|of| format!("{} {}", of.id, of.version));
+    line.shown(conversion)?;
+    line.shown(record.haematocrit.map(|used| used.haematocrit.value))?;
+    line.field(record.haematocrit.map_or("", |used| used.origin.as_str()))?;
+    line.shown(record.target.as_ref().map(target_text))?;
+    let remarks = refusal.into_iter().chain(&record.remarks);
+    line.joined(remarks.map(|remark| remark.code.as_str()), " ")
+}
+
+fn spread_converted(concentration: &ConvertedCase) -> Spread {
+    match concentration {
+        ConvertedCase::Measured {
+            value,
+            standard_uncertainty,
+            interval_95,
+            ..
+        } => (
+            "measured",
+            Some(*value),
+            Some(*standard_uncertainty),
+            Some(*interval_95),
+            None,
+        ),
+        ConvertedCase::BelowLloq { limit, .. } => ("below-lloq", None, None, None, Some(*limit)),
+        ConvertedCase::AboveUloq { limit } => ("above-uloq", None, None, None, Some(*limit)),
+        // Only its lower end is known: it is no value.
+        ConvertedCase::AtLeast { value, .. } => ("at-least", None, None, None, Some(*value)),
+    }
+}
+
+/// A target range in a cell, with its matrix beside it.
+pub(crate) fn target_text(of: &TargetRange) -> String {
+    let range = match (of.low, of.high) {
+        (Some(low), Some(high)) => format!("{low} to {high}"),
+        (Some(low), None) => format!("at least {low}"),
+        (None, Some(high)) => format!("at most {high}"),
+        (None, None) => "no range".to_owned(),
+    };
+    let toxic = of
+        .toxic_above
+        .map_or(String::new(), |limit| format!(", toxic above {limit}"));
+    let hours = if of.quantity.is_area() { ".h" } else { "" };
+    format!(
+        "{} {range} {}{hours}{toxic} in {}",
+        of.quantity.as_str(),
+        of.unit.ucum(),
+        of.matrix.display()
+    )
 }
 
 /// Case, value, standard uncertainty, interval, limit. An estimate outside the range is not a value: it stays in

@@ -1,6 +1,7 @@
 //! Whole days through the acts: what comes out, that it is the same every time, and that nothing is lost.
 
 mod changed_days;
+mod converted;
 mod curves;
 mod damaged_traces;
 mod days;

@@ -3,6 +3,7 @@
 use crate::days::demo;
 use crate::schema::problems;
 use serde_json::{Value, json};
+use spotwright_domain::conversion::ConversionCode;
 use spotwright_domain::reason::ReasonCode;
 use std::collections::BTreeSet;
 
@@ -154,6 +155,19 @@ fn the_page_lists_the_words_of_the_schema() {
         .map(|case| case["properties"]["case"]["const"].as_str().unwrap().to_owned())
         .collect();
     assert_eq!(listed("cases"), cases);
+    let cases: Vec<String> = schema["$defs"]["convertedCase"]["oneOf"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|case| case["properties"]["case"]["const"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(listed("converted cases"), cases);
+    let codes: Vec<String> = ConversionCode::ALL
+        .iter()
+        .map(|code| code.as_str().to_owned())
+        .collect();
+    assert_eq!(listed("conversion codes"), codes);
+    assert_eq!(words(&schema, "conversionCode"), codes);
 }
 
 #[test]

@@ -395,6 +395,17 @@ fn a_range_is_shown_with_its_matrix_and_only_its_own_matrix_is_read_against_it()
     let refused = case.convert().record;
     assert_eq!(refused.target.as_ref(), Some(&target));
     assert!(!refused.on_scale_of_target());
+    // Value and range stand in one unit: 5 mg/L is 5000 µg/L.
+    case.result.unit = ConcentrationUnit::MicrogramPerLitre;
+    let shown = case.convert().record.target.unwrap();
+    assert_eq!(
+        (shown.low, shown.unit),
+        (Some(5000.0), ConcentrationUnit::MicrogramPerLitre)
+    );
+    // A range that cannot be brought to the result's unit (no molar mass, UC-01) is never read against.
+    case.result.unit = ConcentrationUnit::MicromolePerLitre;
+    assert!(!case.convert().record.on_scale_of_target());
+    case.result.unit = ConcentrationUnit::MilligramPerLitre;
     // No conversion: the spot is not read against a plasma range, and the record says why.
     case.analyte.conversion = None;
     let none = case.convert();

@@ -304,11 +304,7 @@ fn a_line_that_turns_negative_is_refused_there() {
         direction: RegressionDirection::MeasuredOnReported,
         ..line(0.51, 3.223)
     }));
-    close(
-        Case::new(ampicillin.clone(), 30.0, 1.0).value(),
-        52.503_922,
-        1e-7,
-    );
+    close(Case::new(ampicillin.clone(), 30.0, 1.0).value(), 52.503_922, 1e-7);
     assert_eq!(
         Case::new(ampicillin, 3.0, 0.2).refusal().code.as_str(),
         "converted-below-zero"
