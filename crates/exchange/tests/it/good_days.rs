@@ -154,7 +154,11 @@ fn other_line_ends_marks_and_separators_give_the_same_day() {
                 .replace("0.42", "0,42")
                 .replace("71.5", "71,5")
                 .replace("1.15", "1,15")
-                .replace("1.30", "1,30");
+                .replace("1.30", "1,30")
+                .replace(";1.1;", ";1,1;")
+                .replace(";6.2;", ";6,2;")
+                .replace(";0.3", ";0,3")
+                .replace(";0.5;", ";0,5;");
             write(folder, file, &text);
         }
     });
@@ -168,6 +172,8 @@ fn other_line_ends_marks_and_separators_give_the_same_day() {
 
 fn assert_same(one: &Day, other: &Day, dress: &str) {
     assert_eq!(runs(one), runs(other), "{dress}");
+    assert!(one.covariates.iter().eq(other.covariates.iter()), "{dress}");
+    assert!(one.levels.iter().eq(other.levels.iter()), "{dress}");
     assert_eq!(
         one.requests.iter().collect::<Vec<_>>(),
         other.requests.iter().collect::<Vec<_>>(),
