@@ -277,8 +277,6 @@ codes! {
     SiteOutsideRange = "site-outside-range", "A disc from the middle of another spot.",
     /// The arithmetic came to no number.
     NotComputable = "conversion-not-computable", "A look at the method's coefficients.",
-    /// Nothing is converted that may not be reported.
-    NotReportable = "not-reportable", "A result that may be reported.",
     // Remarks
     /// A default haematocrit was used; the interval is wider for it.
     DefaultHaematocritUsed = "default-haematocrit-used", "The haematocrit of the day from the clinic.",

@@ -19,8 +19,8 @@ fn agree(result: &Value) -> Explanation {
         *result,
         "{id}"
     );
-    let verdict = explanation.steps.last().unwrap();
-    assert_eq!(verdict.title, "The verdict");
+    let mut steps = explanation.steps.iter();
+    let verdict = steps.find(|step| step.title == "The verdict").unwrap();
     for reason in list(&result["reasons"]) {
         let (code, rule) = (reason["code"].as_str().unwrap(), reason["rule"].as_str().unwrap());
         let mark = format!("[{code}; {rule}]");
@@ -85,6 +85,7 @@ fn a_measured_result_s_steps_lead_to_its_number() {
             "Its identity",
             "The run",
             "The verdict",
+            "On the scale of the target range",
         ]
     );
     // The steps by hand: ratio over the curve, from the run's own coefficients.
