@@ -319,7 +319,6 @@ fn line(direction: RegressionDirection, slope: Estimate, intercept: Estimate) ->
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::panel::{PanelKind, panel};
 
     #[test]
