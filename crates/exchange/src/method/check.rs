@@ -48,12 +48,9 @@ fn conversions(method: &Method, analytes: &[Section<'_>], problems: &mut Problem
         if let Some(conversion) = &analyte.conversion {
             super::conversion::check(section, conversion, method.extraction.head_diameter_mm, problems);
         }
-        let reported = analyte
-            .conversion
-            .as_ref()
-            .map_or(method.matrix, |conversion| conversion.matrix_out);
-        if let Some(target) = &analyte.target
-            && target.matrix != reported
+        // Without a conversion every result says that it is not on the range's scale.
+        if let (Some(conversion), Some(target)) = (&analyte.conversion, &analyte.target)
+            && target.matrix != conversion.matrix_out
         {
             let line = section.source.line(section.span("target").start);
             problems.warn(

@@ -500,3 +500,17 @@ fn doubtful_units_are_warned_of() {
         ]
     );
 }
+
+/// A range in another matrix than the converted value would never be read against: worth a warning, no problem.
+#[test]
+fn a_range_in_another_matrix_is_warned_of() {
+    let (_folder, day) = opened(|folder| {
+        let text = text_of("method.toml").replace(
+            "matrix = \"plasma\"\nsampling_time",
+            "matrix = \"whole-blood\"\nsampling_time",
+        );
+        write(folder, "method.toml", &text);
+    });
+    let codes: Vec<FormatWarningCode> = day.warnings.iter().map(|warning| warning.code).collect();
+    assert_eq!(codes, [FormatWarningCode::TargetOtherMatrix]);
+}
