@@ -63,6 +63,8 @@ macro_rules! codes {
 
 codes! {
     // The model
+    /// No model is named for the drug.
+    NoModel = "no-model" stops Estimate,
     /// Its confidence is low and two people have not signed.
     ModelLowConfidence = "model-low-confidence" stops Advice,
     /// A number of its clearance was not read in the source and two people have not signed.

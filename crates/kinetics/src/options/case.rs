@@ -3,7 +3,7 @@
 use super::level::{AcceptedValue, InterpretableLevel, SystemicMatrix};
 use super::target::{Drug, DrugTable};
 use crate::likelihood::{Level, Observation, Problem};
-use crate::model::person::{DoseStatement, Findings, Person, Prepared, Running, prepare};
+use crate::model::person::{DoseStatement, Findings, Person, Prepared, Running, prepare, resolve};
 use crate::model::{AdviceStanding, Model, WhyNotForAdvice};
 use crate::refusal::{Refusal, RefusalCode};
 use crate::structure::{DoseHistory, ParameterTimeline, Parameters, predict};
@@ -217,10 +217,12 @@ impl<'m, M: SystemicMatrix> Case<'m, M> {
     /// Lead-in and titration rules outrank any computed dose.
     fn lead_in(&mut self) {
         if let Some(days) = self.model.guards.advice_from_day {
-            let on_drug = self
-                .model
-                .covariate("days_on_drug")
-                .and_then(|(at, _)| self.prepared.resolved.knots.last().map(|knot| knot.values[at]));
+            let on_drug = self.model.covariate("days_on_drug").and_then(|(at, _)| {
+                // At the decision: the timeline has no knot there when no formula asks for the days.
+                let now = self.decision_h;
+                let resolved = resolve(self.model, &self.person, &self.prepared.schedule, now, now);
+                resolved.knots.last().map(|knot| knot.values[at])
+            });
             // An unchanged dose: since the running regimen began, when that is on record.
             let unchanged = self
                 .running()

@@ -3,6 +3,7 @@
 mod course;
 mod dose;
 mod error;
+mod half_life;
 pub(crate) mod modal;
 mod parameter;
 pub(crate) mod plan;
@@ -13,6 +14,7 @@ pub(crate) mod transition;
 pub use course::{Course, PredictionGradient, areas_under_concentration, predict, predict_with_gradient};
 pub use dose::{AtDoseTime, DoseEvent, DoseHistory, Route, SteadyState, TimeUncertainty};
 pub use error::StructureError;
+pub use half_life::half_life_h;
 pub use parameter::{ParameterName, Parameters};
 pub use timeline::{BetweenKnots, ParameterTimeline, TimelineKnot};
 
