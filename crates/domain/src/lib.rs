@@ -3,6 +3,7 @@
 //! This room knows nobody. It computes nothing that needs a method or a file: it says what things *are*.
 
 pub mod card;
+pub mod case;
 pub mod concentration;
 pub mod conversion;
 pub mod digest;

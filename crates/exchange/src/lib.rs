@@ -6,6 +6,7 @@
 
 mod bounds;
 mod by_subject;
+mod case;
 mod covariates;
 mod day;
 mod doses;
@@ -24,6 +25,7 @@ mod table;
 mod text;
 mod traces;
 
+pub use case::{CASE_TABLES, open_case, read_case};
 pub use covariates::Covariates;
 pub use day::{Day, DaySummary, SIMULATED_MARKER, open_day};
 pub use doses::Doses;
@@ -32,6 +34,7 @@ pub use layout::{LAYOUT_TABLES, LayoutFile, open_layout, read_layout};
 pub use levels::Levels;
 pub use manual_limits::ManualLimit;
 pub use method::{LIMIT_RULES, METHOD_TABLES, MethodFile, MethodKey, MethodTable, open_method};
+pub use moment::moment_unix_s;
 pub use problem::{FormatProblem, FormatProblemCode, FormatWarning, FormatWarningCode, MOST_LISTED};
 pub use requests::{Requests, open_requests};
 pub use study::{

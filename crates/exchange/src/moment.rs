@@ -11,6 +11,12 @@ pub(crate) struct MomentProblem {
 
 pub(crate) const EXPECTED_MOMENT: &str = "a time with offset, such as 2026-03-02T07:40:00+01:00";
 
+/// Seconds since 1970-01-01T00:00Z of a time that was read before: ISO 8601 with offset; `None`: it is none.
+#[must_use]
+pub fn moment_unix_s(text: &str) -> Option<i64> {
+    unix_seconds(text).ok()
+}
+
 /// Seconds since 1970-01-01T00:00Z of `YYYY-MM-DDThh:mm[:ss[.fff]](Z|±hh:mm)`; a fraction of a second is dropped.
 pub(crate) fn unix_seconds(text: &str) -> Result<i64, MomentProblem> {
     let bytes = text.as_bytes();

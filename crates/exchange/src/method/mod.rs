@@ -11,6 +11,7 @@ mod target;
 
 pub use keys::{METHOD_TABLES, MethodKey, MethodTable};
 pub use limits::LIMIT_RULES;
+pub(crate) use target::target as read_target;
 
 use crate::nearest::nearest;
 use crate::problem::{FormatProblemCode, Problems, problem, quoted};

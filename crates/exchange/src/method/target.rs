@@ -10,7 +10,7 @@ use spotwright_domain::concentration::ConcentrationUnit;
 use spotwright_domain::target::{Interpretation, TargetQuantity, TargetRange};
 
 /// `None`: it has problems. `Some(None)`: no range stored.
-pub(super) fn target(analyte: &Section<'_>, problems: &mut Problems) -> Option<Option<TargetRange>> {
+pub(crate) fn target(analyte: &Section<'_>, problems: &mut Problems) -> Option<Option<TargetRange>> {
     if !analyte.has("target") {
         return Some(None);
     }
