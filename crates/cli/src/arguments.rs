@@ -26,6 +26,10 @@ pub(crate) enum Command {
     Explain(Explain),
     /// Look at card photographs: find every spot, measure it, judge it, say where to extract
     Look(Look),
+    /// Read a day's accepted levels against dose histories: exposure, dose options with odds, or refusals
+    Interpret(Interpret),
+    /// The same for one person, written by hand in a case file
+    Dose(DoseCase),
     /// Tabulate what mzML files hold
     Traces(Traces),
     /// Fit a calibration table: curve, back-calculated values, limits of detection
@@ -90,6 +94,41 @@ pub(crate) struct Look {
     /// Worker threads [default: one a core]; the results do not depend on it
     #[arg(long, value_name = "N")]
     pub(crate) threads: Option<usize>,
+    /// Print JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Interpret {
+    /// The laboratory day
+    #[arg(value_name = "DAY")]
+    pub(crate) day: PathBuf,
+    /// Where answers go [default: DAY/interpretations]
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) out: Option<PathBuf>,
+    /// Kinetic models of the laboratory's own (*.toml), such as signed copies; they stand in for built-in ones of the same id
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) models: Option<PathBuf>,
+    /// Worker threads [default: one a core]; the results do not depend on it
+    #[arg(long, value_name = "N")]
+    pub(crate) threads: Option<usize>,
+    /// Print JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DoseCase {
+    /// The case: doses, levels, covariates of one person
+    #[arg(value_name = "CASE.toml")]
+    pub(crate) case: PathBuf,
+    /// Write the one-page answer (HTML)
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+    /// Kinetic models of the laboratory's own (*.toml); they stand in for built-in ones of the same id
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) models: Option<PathBuf>,
     /// Print JSON
     #[arg(long)]
     pub(crate) json: bool,

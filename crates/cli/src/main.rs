@@ -5,6 +5,7 @@ mod check;
 mod curve;
 mod demo;
 mod explain;
+mod interpret;
 mod look;
 mod noncompartmental;
 mod outcome;
@@ -30,6 +31,8 @@ fn main() -> ExitCode {
         Command::Check(arguments) => check::check(&arguments),
         Command::Explain(arguments) => explain::explain(&arguments),
         Command::Look(arguments) => look::run(&arguments),
+        Command::Interpret(arguments) => interpret::day(&arguments),
+        Command::Dose(arguments) => interpret::case(&arguments),
         Command::Traces(arguments) => traces::traces(&arguments),
         Command::Curve(arguments) => curve::curve(&arguments),
         Command::Noncompartmental(arguments) => noncompartmental::noncompartmental(&arguments),

@@ -20,7 +20,7 @@ pub(crate) fn tell(error: &WorkflowError) -> Outcome {
             complain(&format!("{error}: nothing was computed."));
             Outcome::BadInput
         }
-        WorkflowError::NoSuchResult { .. } | WorkflowError::Judge(_) => {
+        WorkflowError::NoSuchResult { .. } | WorkflowError::Judge(_) | WorkflowError::Model { .. } => {
             complain(&error.to_string());
             Outcome::BadInput
         }

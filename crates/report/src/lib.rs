@@ -4,6 +4,7 @@
 //! and no other file. Without scripts every table and figure can still be read; with them results can be filtered
 //! and chromatograms opened full size.
 
+mod answers;
 mod card;
 mod chromatogram;
 pub mod figure;
@@ -13,6 +14,7 @@ mod number;
 mod page;
 mod words;
 
+pub use answers::{AnswerLink, answers_page};
 pub use card::{CardPicture, CardSheet, SheetContext, card_drawing, spot_crop};
 pub use index::{DayContext, RunLink, index_page};
 pub use interpretation::interpretation_page;

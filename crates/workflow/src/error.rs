@@ -33,6 +33,14 @@ pub enum WorkflowError {
         /// A sentence with the nearest names, or nothing.
         nearest: String,
     },
+    /// A kinetic model of the laboratory's own cannot be used.
+    #[error("{}:\n  {}", path.display(), problems.join("\n  "))]
+    Model {
+        /// The file.
+        path: PathBuf,
+        /// Its problems, each with line and column.
+        problems: Vec<String>,
+    },
     /// The threads could not be started.
     #[error("worker threads could not be started: {0}")]
     Threads(String),

@@ -7,6 +7,7 @@ pub mod curve;
 pub mod error;
 pub mod explain;
 mod explain_conversion;
+pub mod interpret;
 mod judged_run;
 pub mod look;
 mod measure;

@@ -18,8 +18,8 @@ use files::Photograph;
 use rayon::prelude::*;
 use spotwright_card::PhotoSettings;
 use spotwright_card::spot::SpotSettings;
-use spotwright_domain::card::{CardLayout, LookRecord, SpotLimits};
-use spotwright_exchange::{Requests, SIMULATED_MARKER, open_requests};
+use spotwright_domain::card::{BUILT_IN_LAYOUTS, CardLayout, LookRecord, SpotLimits};
+use spotwright_exchange::{Requests, SIMULATED_MARKER, open_layout, open_method, open_requests, read_layout};
 use std::path::{Path, PathBuf};
 
 /// How photographs are looked at.
@@ -40,31 +40,39 @@ pub struct LookOptions {
 }
 
 impl LookOptions {
-    /// The layouts of these files, or the built-in ones when there are none; everything else at its default.
+    /// The layouts of these files, or the built-in ones when there are none; the extraction head of the method, when one
+    /// is given; everything else at its default.
     ///
     /// # Errors
-    /// When a layout file cannot be read or is wrong.
-    pub fn of(layouts: &[PathBuf], _method: Option<&Path>) -> Result<Self, WorkflowError> {
+    /// Every problem of the layout files or the method file.
+    pub fn of(layouts: &[PathBuf], method: Option<&Path>) -> Result<Self, WorkflowError> {
         let mut all = Vec::new();
+        let mut problems = Vec::new();
         for path in layouts {
-            let text = std::fs::read_to_string(path).map_err(|source| file_error(path, source))?;
-            let layout: CardLayout = toml::from_str(&text)
-                .map_err(|error| file_error(path, std::io::Error::other(error.to_string())))?;
-            layout
-                .check()
-                .map_err(|error| file_error(path, std::io::Error::other(error.to_string())))?;
-            all.push(layout);
+            match open_layout(path) {
+                Ok(file) => all.push(file.layout),
+                Err(found) => problems.extend(found),
+            }
+        }
+        if !problems.is_empty() {
+            return Err(WorkflowError::Day(problems));
         }
         if all.is_empty() {
-            all = spotwright_domain::card::BUILT_IN_LAYOUTS
-                .iter()
-                .filter_map(|(_, text)| toml::from_str(text).ok())
-                .collect();
+            for (name, text) in BUILT_IN_LAYOUTS {
+                all.push(read_layout(name, text).map_err(WorkflowError::Day)?);
+            }
         }
-        Ok(Self {
+        let mut options = Self {
             layouts: all,
             ..Self::default()
-        })
+        };
+        if let Some(path) = method {
+            let file = open_method(path).map_err(WorkflowError::Day)?;
+            if let Some(head) = file.method.extraction.head_diameter_mm {
+                options.spots.head_diameter_mm = head;
+            }
+        }
+        Ok(options)
     }
 }
 

@@ -5,9 +5,18 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// Whether a file of this name is one that a run or a population writes.
+/// Whether a file of this name is one that an act writes.
 fn is_ours(name: &str) -> bool {
-    ["results.json", "results.csv", "index.html", "look.json", "cards"].contains(&name)
+    [
+        "results.json",
+        "results.csv",
+        "index.html",
+        "look.json",
+        "cards",
+        "interpretations.json",
+        "people",
+    ]
+    .contains(&name)
         || [FITTED_MODEL, POPULATION_RECORD, PREDICTIVE_CHECK].contains(&name)
         || (name.starts_with("run-") && name.ends_with(".html"))
 }
