@@ -29,6 +29,8 @@ pub(crate) type Sample = ([f32; 2], [f32; 3]);
 
 /// Most terms of a surface: all of x and y up to the third power.
 const TERMS: usize = 10;
+/// Columns of the equations: terms, and a right side for each channel.
+const WIDE: usize = TERMS + 3;
 
 /// Light on blank paper as a polynomial of a place in a window.
 #[derive(Debug, Clone)]
@@ -55,7 +57,7 @@ pub(crate) fn fit(samples: &[Sample], degree: usize) -> Option<Surface> {
     let mut envelope = [0.0; TERMS];
     // A plane first: a bent surface would follow a spot that fills the window.
     for round in 0..8 {
-        envelope = solve(samples, &weights, 1, 3)?;
+        envelope = solve(samples, &weights, 3)?[1];
         for (weight, (place, light)) in weights.iter_mut().zip(samples) {
             let rest = f64::from(light[1]) - value(&envelope, 3, *place);
             *weight = if rest > 0.0 { 1.0 } else { 0.01 };
@@ -100,8 +102,8 @@ pub(crate) fn fit(samples: &[Sample], degree: usize) -> Option<Surface> {
         }
         paper_share = kept as f64 / samples.len() as f64;
         terms_now = if round == 0 { 3 } else { terms };
+        coefficients = solve(samples, &weights, terms_now)?;
         for c in 0..3 {
-            coefficients[c] = solve(samples, &weights, c, terms_now)?;
             let (mut sum, mut count) = (0.0, 0.0);
             for (weight, (place, light)) in weights.iter().zip(samples) {
                 let expected = value(&coefficients[c], terms_now, *place);
@@ -173,9 +175,9 @@ fn value(coefficients: &[f64; TERMS], terms: usize, place: [f32; 2]) -> f64 {
     sum
 }
 
-/// Weighted least squares by normal equations; a trace of damping keeps them solvable.
-fn solve(samples: &[Sample], weights: &[f64], channel: usize, terms: usize) -> Option<[f64; TERMS]> {
-    let mut normal = [[0.0; TERMS + 1]; TERMS];
+/// Weighted least squares by normal equations, all channels at once; a trace of damping keeps them solvable.
+fn solve(samples: &[Sample], weights: &[f64], terms: usize) -> Option<[[f64; TERMS]; 3]> {
+    let mut normal = [[0.0; WIDE]; TERMS];
     for (weight, (place, light)) in weights.iter().zip(samples) {
         if *weight == 0.0 {
             continue;
@@ -186,7 +188,9 @@ fn solve(samples: &[Sample], weights: &[f64], channel: usize, terms: usize) -> O
             for j in i..terms {
                 normal[i][j] += w * p[j];
             }
-            normal[i][TERMS] += w * f64::from(light[channel]);
+            for (channel, value) in light.iter().enumerate() {
+                normal[i][TERMS + channel] += w * f64::from(*value);
+            }
         }
     }
     mirror(&mut normal, terms);
@@ -213,15 +217,17 @@ fn solve(samples: &[Sample], weights: &[f64], channel: usize, terms: usize) -> O
             }
         }
     }
-    let mut out = [0.0; TERMS];
-    for (out, row) in out.iter_mut().zip(&normal).take(terms) {
-        *out = row[TERMS];
+    let mut out = [[0.0; TERMS]; 3];
+    for (channel, out) in out.iter_mut().enumerate() {
+        for (out, row) in out.iter_mut().zip(&normal).take(terms) {
+            *out = row[TERMS + channel];
+        }
     }
-    out.iter().all(|v| v.is_finite()).then_some(out)
+    out.iter().flatten().all(|v| v.is_finite()).then_some(out)
 }
 
 /// Completes a symmetric matrix from its upper half.
-fn mirror(matrix: &mut [[f64; TERMS + 1]; TERMS], terms: usize) {
+fn mirror(matrix: &mut [[f64; WIDE]; TERMS], terms: usize) {
     for i in 1..terms {
         let (above, rest) = matrix.split_at_mut(i);
         for (value, row) in rest[0].iter_mut().zip(above) {

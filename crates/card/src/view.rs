@@ -26,7 +26,7 @@ impl Default for PhotoSettings {
     fn default() -> Self {
         Self {
             limits: PhotoLimits::default(),
-            patch_pixels_per_mm: 14.0,
+            patch_pixels_per_mm: 12.0,
             margin_mm: 3.0,
             read_codes: true,
         }

@@ -17,6 +17,7 @@ mod tiff;
 
 pub(crate) use orientation::Orientation;
 pub use raster::Raster;
+pub(crate) use raster::floor;
 
 use spotwright_domain::card::PhotoFormat;
 

@@ -67,9 +67,19 @@ impl Raster {
     /// Brightness between pixels, bilinear.
     #[inline]
     pub(crate) fn grey_at(&self, [x, y]: [f64; 2]) -> f32 {
-        let (fx, fy) = (x.floor(), y.floor());
-        let (ix, iy) = (fx as i32, fy as i32);
-        let (u, v) = ((x - fx) as f32, (y - fy) as f32);
+        let (ix, iy) = (floor(x), floor(y));
+        let (u, v) = ((x - f64::from(ix)) as f32, (y - f64::from(iy)) as f32);
+        if ix >= 0 && iy >= 0 && (ix as usize) + 1 < self.width && (iy as usize) + 1 < self.height {
+            let at = (iy as usize * self.width + ix as usize) * 3;
+            let below = at + self.width * 3;
+            let (top, bottom) = (&self.rgb[at..at + 6], &self.rgb[below..below + 6]);
+            let left_right = |p: &[u8]| {
+                let sum =
+                    |k: usize| f32::from(u16::from(p[k]) + 2 * u16::from(p[k + 1]) + u16::from(p[k + 2]));
+                sum(0) * (1.0 - u) + sum(3) * u
+            };
+            return (left_right(top) * (1.0 - v) + left_right(bottom) * v) * 0.25;
+        }
         let top = self.grey(ix, iy) * (1.0 - u) + self.grey(ix + 1, iy) * u;
         let bottom = self.grey(ix, iy + 1) * (1.0 - u) + self.grey(ix + 1, iy + 1) * u;
         top * (1.0 - v) + bottom * v
@@ -118,6 +128,13 @@ impl Raster {
             rgb,
         }
     }
+}
+
+/// The whole number below: quicker than the library's rounding on machines without an instruction for it.
+#[inline]
+pub(crate) fn floor(x: f64) -> i32 {
+    let whole = x as i32;
+    whole - i32::from(x < f64::from(whole))
 }
 
 /// Takes rows of a picture in order and keeps their means over squares of `k` × `k`.

@@ -1,7 +1,7 @@
 //! What an overview shows of a layout's print: dark lines of circles and dark marks.
 
 use super::{Correction, Homography, Prior};
-use crate::photo::Overview;
+use crate::photo::{Overview, floor};
 use spotwright_domain::card::CardLayout;
 
 /// Brightness and dark lines of an overview.
@@ -65,8 +65,7 @@ impl Scene {
 
     #[inline]
     pub(super) fn grey_at(&self, [x, y]: [f64; 2]) -> Option<f32> {
-        self.index((x + 0.5).floor() as i32, (y + 0.5).floor() as i32)
-            .map(|at| self.grey[at])
+        self.index(floor(x + 0.5), floor(y + 0.5)).map(|at| self.grey[at])
     }
 
     /// How dark a line is at a place, 0 to 1.
@@ -181,7 +180,7 @@ fn each(
     mut see: impl FnMut([f64; 2], [i32; 2], f64),
 ) -> Met {
     let (mut sum, mut within) = (0.0, 0);
-    let pixel = |place: [f64; 2]| map.map(place).map(|c| (c + 0.5).floor() as i32);
+    let pixel = |place: [f64; 2]| map.map(place).map(|c| floor(c + 0.5));
     for circle in &layout.circles {
         let [large, _] = map.stretch(circle.centre_mm);
         let radius = circle.diameter_mm / 2.0;

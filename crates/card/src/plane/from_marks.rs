@@ -49,7 +49,7 @@ pub(super) fn keep_best(mut guesses: Vec<Guess>, most: usize, layouts: &[CardLay
                 && corners.iter().all(|&corner| {
                     let (a, b) = (guess.map.map(corner), other.map.map(corner));
                     let [scale, _] = guess.map.stretch([layout.width_mm / 2.0, layout.height_mm / 2.0]);
-                    (a[0] - b[0]).abs().max((a[1] - b[1]).abs()) < 2.0 * scale
+                    (a[0] - b[0]).abs().max((a[1] - b[1]).abs()) < 5.0 * scale
                 })
         };
         if !kept.iter().any(same) {

@@ -8,7 +8,7 @@ use spotwright_domain::card::CardLayout;
 /// Directions of edge normals, over half a turn.
 const DIRECTIONS: usize = 120;
 /// Most lines that are combined.
-const MOST_LINES: usize = 18;
+const MOST_LINES: usize = 20;
 /// Most guesses a layout.
 const MOST: usize = 8;
 
@@ -27,6 +27,8 @@ struct Edges {
     height: usize,
     /// Direction index, or none.
     direction: Vec<u8>,
+    /// How steep an edge is, 1 (just an edge) to 5.
+    strength: Vec<u8>,
 }
 
 const NONE: u8 = u8::MAX;
@@ -120,6 +122,7 @@ fn edges(scene: &Scene) -> Edges {
     // Faint edges of white on white must count; noise must not.
     let threshold = (2.5 * typical).max(6.0).min(strong.max(6.0));
     let mut direction = vec![NONE; width * height];
+    let mut strength = vec![0u8; width * height];
     for y in 1..height.saturating_sub(1) {
         for x in 1..width.saturating_sub(1) {
             let at = y * width + x;
@@ -140,6 +143,7 @@ fn edges(scene: &Scene) -> Edges {
                 let angle = libm::atan2(f64::from(gy), f64::from(gx));
                 let turn = angle / std::f64::consts::PI * DIRECTIONS as f64 + 2.0 * DIRECTIONS as f64;
                 direction[at] = ((turn + 0.5) as usize % DIRECTIONS) as u8;
+                strength[at] = (size[at] / threshold).min(5.0) as u8;
             }
         }
     }
@@ -147,6 +151,7 @@ fn edges(scene: &Scene) -> Edges {
         width,
         height,
         direction,
+        strength,
     }
 }
 
@@ -168,11 +173,13 @@ fn lines(edges: &Edges) -> Vec<Line> {
             if direction == NONE {
                 continue;
             }
+            // A card's edge is steeper than most of what lies around it.
+            let strength = edges.strength[y * edges.width + x];
             for turn in 0..=2 * SPREAD {
                 let d = (usize::from(direction) + DIRECTIONS + turn - SPREAD) % DIRECTIONS;
                 let [nx, ny] = normals[d];
                 let bin = (nx * x as f64 + ny * y as f64 + diagonal + 0.5) as usize;
-                votes[d * bins + bin] += 1;
+                votes[d * bins + bin] += u16::from(strength);
             }
         }
     }

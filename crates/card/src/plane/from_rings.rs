@@ -14,7 +14,7 @@ struct Ring {
 }
 
 /// Most rings that are combined.
-const MOST_RINGS: usize = 14;
+const MOST_RINGS: usize = 18;
 
 /// Guesses for all layouts with circles.
 pub(super) fn guesses(scene: &Scene, layouts: &[CardLayout]) -> Vec<Guess> {
@@ -87,11 +87,11 @@ fn rings(scene: &Scene) -> Vec<Ring> {
                 let moved = |[px, py]: [i32; 2]| [px + x, py + y];
                 // A look at a quarter of the ring tells most places that they are none.
                 let quarter: f32 = places.iter().step_by(4).map(|&p| scene.line_at(moved(p))).sum();
-                if quarter < 0.4 * 6.0 {
+                if quarter < 0.25 * 6.0 {
                     continue;
                 }
                 let share = places.iter().map(|&p| scene.line_at(moved(p))).sum::<f32>() / 24.0;
-                if share > 0.45 {
+                if share > 0.36 {
                     found.push(Ring {
                         centre: [f64::from(x), f64::from(y)],
                         radius,

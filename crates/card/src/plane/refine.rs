@@ -46,8 +46,8 @@ struct Sighting {
     place: [f64; 2],
     normal: [f64; 2],
     offset_mm: f64,
-    /// Spread of the edge (standard deviation, mm).
-    spread_mm: f64,
+    /// Spread of the edge (standard deviation, mm), where the profile shows all of it.
+    spread_mm: Option<f64>,
     element: usize,
 }
 
@@ -145,7 +145,7 @@ fn finish(
 fn blur(sightings: &[Sighting], circles: usize) -> Option<f64> {
     let spread = |of_marks: bool| -> Vec<f64> {
         let chosen = sightings.iter().filter(|s| (s.element >= circles) == of_marks);
-        chosen.map(|s| s.spread_mm).collect()
+        chosen.filter_map(|s| s.spread_mm).collect()
     };
     let mut spreads = spread(true);
     if spreads.len() < 8 {
@@ -218,7 +218,7 @@ fn within(raster: &Raster, at: [f64; 2]) -> bool {
 /// What a profile across a circle's line shows.
 enum Line {
     /// Offset and spread (mm).
-    At(f64, f64),
+    At(f64, Option<f64>),
     /// Paper on both sides and no line.
     Blank,
     /// Not paper on both sides.
@@ -352,8 +352,11 @@ fn line_in(profile: &Profile, paper: f32) -> Line {
     if sum <= 0.0 {
         return Line::Blank;
     }
-    // A line much thinner than the blur shows two thirds of it in its steepest flank, a broad one all of it.
-    let spread_mm = 1.25 * spread(&v[i - reach..=i + reach], depth, profile.step_mm);
+    // The whole rise from line to paper, seen where the profile's ends are paper. A line much thinner than the blur shows
+    // two thirds of it in its steepest flank, a broad one all of it.
+    let end = |values: &[f32]| values.iter().sum::<f32>() / values.len() as f32;
+    let ends = end(&v[..3]).min(end(&v[v.len() - 3..]));
+    let spread_mm = (ends >= 0.8 * paper).then(|| 1.25 * spread(v, ends - v[i], profile.step_mm));
     Line::At(profile.from_mm + moment / sum * profile.step_mm, spread_mm)
 }
 
@@ -400,7 +403,7 @@ fn look_at_mark(
                 place,
                 normal,
                 offset_mm,
-                spread_mm,
+                spread_mm: Some(spread_mm),
                 element,
             });
         }

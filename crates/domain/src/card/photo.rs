@@ -239,7 +239,7 @@ impl Default for PhotoLimits {
         Self {
             comment_below_px_per_mm: 12.0,
             min_px_per_mm: 8.0,
-            max_blur_mm: 0.25,
+            max_blur_mm: 0.18,
             min_paper_level_pct: 6.0,
             max_paper_burnt_out_pct: 25.0,
             max_glare_pct: 2.0,
