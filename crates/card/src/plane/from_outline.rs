@@ -35,47 +35,28 @@ const NONE: u8 = u8::MAX;
 
 /// Guesses for all layouts, by the shape of quadrilaterals; the frame itself is one more.
 pub(super) fn guesses(scene: &Scene, layouts: &[CardLayout]) -> Vec<Guess> {
-    let edges = edges(scene);
-    let lines = lines(&edges);
     let (w, h) = (scene.width as f64, scene.height as f64);
-    let mut quads: Vec<([[f64; 2]; 4], f64)> = Vec::new();
-    let parallel = |a: &Line, b: &Line| {
-        let turn = a.direction.abs_diff(b.direction);
-        turn.min(DIRECTIONS - turn) * 180 / DIRECTIONS <= 18
-    };
-    for (i, a) in lines.iter().enumerate() {
-        for b in lines.iter().skip(i + 1).filter(|b| parallel(a, b)) {
-            for (j, c) in lines.iter().enumerate() {
-                if j == i || parallel(a, c) {
-                    continue;
-                }
-                for d in lines.iter().skip(j + 1).filter(|d| parallel(c, d)) {
-                    if i > j {
-                        continue;
-                    }
-                    if let Some(corners) = corners(a, b, c, d)
-                        && corners.iter().all(|p| {
-                            p[0] > -0.15 * w && p[1] > -0.15 * h && p[0] < 1.15 * w && p[1] < 1.15 * h
-                        })
-                        && area(&corners) > 0.06 * w * h
-                    {
-                        let support = support(&edges, &corners);
-                        if support > 0.4 {
-                            quads.push((corners, support));
-                        }
-                    }
-                }
-            }
-        }
-    }
-    quads.push((
+    // White paper on white shows only a thin shadow; a ruled mat shows nothing but thin lines: both ways are tried.
+    let thick = without_thin(&scene.grey, scene.width, scene.height);
+    let frame = (
         [[0.0, 0.0], [w - 1.0, 0.0], [w - 1.0, h - 1.0], [0.0, h - 1.0]],
         0.3,
-    ));
+    );
+    let mut all = Vec::new();
+    for grey in [&thick, &scene.grey] {
+        let mut quads = quadrilaterals(&edges(scene, grey));
+        quads.push(frame);
+        all.extend(placed(&quads, layouts));
+    }
+    all
+}
+
+/// Layouts laid into quadrilaterals of their shape, every way round.
+fn placed(quads: &[Quadrilateral], layouts: &[CardLayout]) -> Vec<Guess> {
     let mut all = Vec::new();
     for (index, layout) in layouts.iter().enumerate() {
         let mut guesses = Vec::new();
-        for (corners, support) in &quads {
+        for (corners, support) in quads {
             for turn in 0..4 {
                 let to: [[f64; 2]; 4] = std::array::from_fn(|k| corners[(k + turn) % 4]);
                 let across = distance(to[0], to[1]) + distance(to[3], to[2]);
@@ -101,14 +82,54 @@ pub(super) fn guesses(scene: &Scene, layouts: &[CardLayout]) -> Vec<Guess> {
     all
 }
 
+/// Four corners, in order round, and how well edges stand along the sides.
+type Quadrilateral = ([[f64; 2]; 4], f64);
+
+/// Every quadrilateral of straight edges that is large enough and well supported.
+fn quadrilaterals(edges: &Edges) -> Vec<Quadrilateral> {
+    let lines = lines(edges);
+    let (w, h) = (edges.width as f64, edges.height as f64);
+    let mut quads = Vec::new();
+    let parallel = |a: &Line, b: &Line| {
+        let turn = a.direction.abs_diff(b.direction);
+        turn.min(DIRECTIONS - turn) * 180 / DIRECTIONS <= 18
+    };
+    for (i, a) in lines.iter().enumerate() {
+        for b in lines.iter().skip(i + 1).filter(|b| parallel(a, b)) {
+            for (j, c) in lines.iter().enumerate() {
+                if j == i || parallel(a, c) {
+                    continue;
+                }
+                for d in lines.iter().skip(j + 1).filter(|d| parallel(c, d)) {
+                    if i > j {
+                        continue;
+                    }
+                    if let Some(corners) = corners(a, b, c, d)
+                        && corners.iter().all(|p| {
+                            p[0] > -0.15 * w && p[1] > -0.15 * h && p[0] < 1.15 * w && p[1] < 1.15 * h
+                        })
+                        && area(&corners) > 0.06 * w * h
+                    {
+                        let support = support(edges, &corners);
+                        if support > 0.4 {
+                            quads.push((corners, support));
+                        }
+                    }
+                }
+            }
+        }
+    }
+    quads
+}
+
 /// Places where brightness changes most steeply, thinned to the crest of the change.
-fn edges(scene: &Scene) -> Edges {
+fn edges(scene: &Scene, grey: &[f32]) -> Edges {
     let (width, height) = (scene.width, scene.height);
     let mut size = vec![0.0f32; width * height];
     let mut slope = vec![[0.0f32; 2]; width * height];
     for y in 1..height.saturating_sub(1) {
         for x in 1..width.saturating_sub(1) {
-            let g = |dx: usize, dy: usize| scene.grey[(y + dy - 1) * width + x + dx - 1];
+            let g = |dx: usize, dy: usize| grey[(y + dy - 1) * width + x + dx - 1];
             let gx = g(2, 0) + 2.0 * g(2, 1) + g(2, 2) - g(0, 0) - 2.0 * g(0, 1) - g(0, 2);
             let gy = g(0, 2) + 2.0 * g(1, 2) + g(2, 2) - g(0, 0) - 2.0 * g(1, 0) - g(2, 0);
             size[y * width + x] = (gx * gx + gy * gy).sqrt();
@@ -153,6 +174,35 @@ fn edges(scene: &Scene) -> Edges {
         direction,
         strength,
     }
+}
+
+/// Brightness without what is thinner than five pixels, light or dark: ruled mats, seams, print. (Opening and closing by a
+/// square; Serra 1982.)
+fn without_thin(grey: &[f32], width: usize, height: usize) -> Vec<f32> {
+    let least = |a: f32, b: f32| if b < a { b } else { a };
+    let most = |a: f32, b: f32| if b > a { b } else { a };
+    let opened = extreme(&extreme(grey, width, height, least), width, height, most);
+    extreme(&extreme(&opened, width, height, most), width, height, least)
+}
+
+/// The extreme of a square of five by five pixels about each pixel.
+fn extreme(grey: &[f32], width: usize, height: usize, pick: impl Fn(f32, f32) -> f32) -> Vec<f32> {
+    const REACH: usize = 2;
+    let mut across = grey.to_vec();
+    for (out, row) in across.chunks_exact_mut(width).zip(grey.chunks_exact(width)) {
+        for x in REACH..width.saturating_sub(REACH) {
+            out[x] = row[x - REACH..=x + REACH].iter().copied().fold(row[x], &pick);
+        }
+    }
+    let mut out = across.clone();
+    for y in REACH..height.saturating_sub(REACH) {
+        for (x, value) in out[y * width..(y + 1) * width].iter_mut().enumerate() {
+            for row in y - REACH..=y + REACH {
+                *value = pick(*value, across[row * width + x]);
+            }
+        }
+    }
+    out
 }
 
 /// The straight edges most places agree on (Duda and Hart 1972, normals limited to the edge's own direction).

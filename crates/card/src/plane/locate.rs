@@ -102,6 +102,12 @@ pub(crate) fn locate(photo: &mut Photo<'_>, layouts: &[CardLayout]) -> Result<Op
                 outlines = from_outline::guesses(&scene, layouts);
                 hold(&scene, layouts, outlines.clone(), &mut candidates);
                 for candidate in framed(&scene, layouts, &outlines) {
+                    // Of one layout one outline whose print is all there is enough; its turns are weighed later.
+                    let is_done =
+                        |(c, r): &(Candidate, Refined)| c.layout == candidate.layout && is_settled(r);
+                    if refined.iter().any(is_done) {
+                        continue;
+                    }
                     let layout = &layouts[candidate.layout];
                     let map = to_stored.after(&candidate.map);
                     need_print(photo, layout, &map)?;
@@ -120,6 +126,9 @@ pub(crate) fn locate(photo: &mut Photo<'_>, layouts: &[CardLayout]) -> Result<Op
         candidates.sort_by(|a, b| b.score().total_cmp(&a.score()));
         candidates = distinct(candidates, layouts);
         let best_score = candidates.first().map_or(0.0, Candidate::score);
+        if matches!(stage, Stage::Outline) && refined.iter().any(|(_, place)| is_settled(place)) {
+            candidates.retain(|c| c.met.share > 0.6);
+        }
         // Dark blobs stand like marks by chance now and then; thin circles hardly show on the overview.
         let most = if matches!(stage, Stage::Marks) { 3 } else { 6 };
         for candidate in candidates.iter().take(most) {
@@ -128,6 +137,9 @@ pub(crate) fn locate(photo: &mut Photo<'_>, layouts: &[CardLayout]) -> Result<Op
                 break;
             }
             if refined.iter().any(|(done, _)| is_same(done, candidate, layouts)) {
+                continue;
+            }
+            if matches!(stage, Stage::Marks) && candidate.met.share < 0.5 {
                 continue;
             }
             let layout = &layouts[candidate.layout];
@@ -209,7 +221,7 @@ pub(crate) fn locate(photo: &mut Photo<'_>, layouts: &[CardLayout]) -> Result<Op
         let other = &layouts[c.layout];
         let centre = c.map.map([other.width_mm / 2.0, other.height_mm / 2.0]);
         let own_centre = own.map.map([layout.width_mm / 2.0, layout.height_mm / 2.0]);
-        c.met.share > 0.6
+        c.met.share > 0.4
             && c.met.within >= 4
             && !own.covers(centre, layouts)
             && !c.covers(own_centre, layouts)
@@ -219,7 +231,7 @@ pub(crate) fn locate(photo: &mut Photo<'_>, layouts: &[CardLayout]) -> Result<Op
         .iter()
         .any(|(code, _)| *code == PhotoProblemCode::SeveralCards);
     if !is_named {
-        for candidate in candidates.iter().filter(|c| is_other(c)).take(2) {
+        for candidate in candidates.iter().filter(|c| is_other(c)).take(3) {
             let other = &layouts[candidate.layout];
             let map = to_stored.after(&candidate.map);
             need_print(photo, other, &map)?;
@@ -327,7 +339,7 @@ fn hold(scene: &Scene, layouts: &[CardLayout], guesses: Vec<Guess>, into: &mut V
 }
 
 /// Most outlines whose print is looked for in full pixels.
-const MOST_FRAMED: usize = 8;
+const MOST_FRAMED: usize = 12;
 
 /// Outlines that fit a layout on three sides or more, moved to those sides: worth a look in full pixels even where a thin
 /// print hardly shows on the overview.

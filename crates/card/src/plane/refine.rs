@@ -56,7 +56,12 @@ pub(super) fn refine(raster: &Raster, layout: &CardLayout, map: &Homography, rea
     let mut map = *map;
     let mut reach = reach_mm;
     for round in 0..4 {
-        let (sightings, _) = look(raster, layout, &map, reach);
+        let (sightings, fates) = look(raster, layout, &map, reach);
+        // Where little is found at the first look, no second one finds it.
+        let count = |fate| fates.iter().filter(|f| **f == fate).count();
+        if round == 0 && count(Fate::Found) * 2 < count(Fate::Missing) {
+            return finish(map, fates, 0.0, 0, f64::MAX, None, layout);
+        }
         let cut = if round == 0 {
             reach
         } else {
@@ -281,9 +286,11 @@ fn look_at_circle(
     // A dashed line shows under half of the directions.
     // Chance dips of grain lie anywhere; a line's lie where a circle of this size, moved a little, has them.
     let steady = agree_on_circle(&sightings[before..], 0.12);
-    if steady >= 10 && steady * 3 >= seen + blank {
+    // Of a circle mostly under blood a short arc must agree the better.
+    if (steady >= 10 && steady * 3 >= seen + blank) || (steady >= 6 && steady * 2 >= seen + blank) {
         Fate::Found
-    } else if seen + blank < 7 {
+    } else if blank < 14 {
+        // Too little bare paper along the line to miss it.
         Fate::Covered
     } else {
         Fate::Missing
