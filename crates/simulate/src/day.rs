@@ -2,6 +2,7 @@
 //! renamed at the end, so that nobody ever sees half a day.
 
 use crate::card::{CardStudio, PhotoTruth, photograph_cards};
+use crate::covariates::{COVARIATES_HEADER, write_fact};
 use crate::error::SimulateError;
 use crate::method_file::method_file;
 use crate::plan::{Compression, DayPlan, MOST_INJECTIONS, Scenario};
@@ -322,6 +323,7 @@ struct Tables {
     injections: Table,
     requests: Table,
     doses: Table,
+    covariates: Table,
     truth: Table,
 }
 
@@ -356,6 +358,7 @@ impl Tables {
             injections: Table::create(folder, "injections.csv")?,
             requests: Table::create(folder, "requests.csv")?,
             doses: Table::create(folder, "doses.csv")?,
+            covariates: Table::create(folder, "covariates.csv")?,
             truth: Table::create(folder, "truth.jsonl")?,
         };
         tables
@@ -363,6 +366,9 @@ impl Tables {
             .write(|out| writeln!(out, "{INJECTIONS_HEADER}"))?;
         tables.requests.write(|out| writeln!(out, "{REQUESTS_HEADER}"))?;
         tables.doses.write(|out| writeln!(out, "{DOSES_HEADER}"))?;
+        tables
+            .covariates
+            .write(|out| writeln!(out, "{COVARIATES_HEADER}"))?;
         Ok(tables)
     }
 
@@ -378,6 +384,9 @@ impl Tables {
         for dose in run.doses()? {
             self.doses.write(|out| write_dose(out, &dose))?;
         }
+        for (subject, fact) in run.facts() {
+            self.covariates.write(|out| write_fact(out, &subject, &fact))?;
+        }
         self.truth.json(&TruthLine::Run(truth.clone()))?;
         for place in 0..run.len() {
             self.truth
@@ -391,6 +400,7 @@ impl Tables {
             &mut self.injections,
             &mut self.requests,
             &mut self.doses,
+            &mut self.covariates,
             &mut self.truth,
         ] {
             table.write(Write::flush)?;

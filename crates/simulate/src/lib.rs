@@ -17,6 +17,7 @@
 //! ```
 
 pub mod card;
+mod covariates;
 mod day;
 mod error;
 mod fault;

@@ -152,6 +152,17 @@ impl SimulatedRun {
             .collect()
     }
 
+    /// What the clinic tells of each person beside the request.
+    pub(crate) fn facts(&self) -> Vec<(String, crate::covariates::Fact)> {
+        let mut all = Vec::new();
+        for (number, card) in (0_u64..).zip(self.cards.iter().filter(|card| card.requested)) {
+            for fact in crate::covariates::facts(&self.panel, card, number) {
+                all.push((card.subject.to_string(), fact));
+            }
+        }
+        all
+    }
+
     fn request(&self, card: &Card) -> Result<Request, SimulateError> {
         let time = |unix_s: i64| Ok::<_, SimulateError>(jiff::Timestamp::from_second(unix_s)?.to_string());
         let hundredths = |value: f64| (value * 100.0).round() / 100.0;

@@ -161,6 +161,26 @@ impl JudgedRun {
         self.judgement.results_of(&input, position)
     }
 
+    /// An injection's results, each with its conversion.
+    pub(crate) fn with_conversions(
+        &self,
+        position: usize,
+        mut results: Vec<ResultRecord>,
+    ) -> Vec<ResultRecord> {
+        let measured = &self.measured.injections[position];
+        let card = measured.injection.card.as_ref();
+        let known = Known {
+            method: &self.method,
+            analytes: &self.record.analytes,
+            injection: &measured.injection,
+            injected_at_unix_s: measured.injected_at_unix_s,
+            request: card.and_then(|card| self.requests.get(card)),
+            spot: None,
+        };
+        add_conversions(&known, &mut results);
+        results
+    }
+
     /// One injection's record with every conversion, and the points of its figures, from its spooled evidence and its
     /// results; `None`: they are worked out.
     pub(crate) fn record_of(
@@ -170,16 +190,7 @@ impl JudgedRun {
         results: Option<Vec<ResultRecord>>,
     ) -> (InjectionRecord, Vec<ChromatogramPlot>) {
         let injection = &self.measured.injections[position].injection;
-        let mut results = results.unwrap_or_else(|| self.results_of(position));
-        let known = Known {
-            method: &self.method,
-            analytes: &self.record.analytes,
-            injection,
-            injected_at_unix_s: self.measured.injections[position].injected_at_unix_s,
-            request: injection.card.as_ref().and_then(|card| self.requests.get(card)),
-            spot: None,
-        };
-        add_conversions(&known, &mut results);
+        let results = self.with_conversions(position, results.unwrap_or_else(|| self.results_of(position)));
         let record = InjectionRecord {
             id: injection.id(),
             injection: injection.clone(),

@@ -56,9 +56,9 @@ fn cases(day: &Day, own: &[Model], progress: &dyn Progress) -> Result<Vec<Person
     progress.begin(day.summary.injections as u64);
     for run in day.runs() {
         let run = run.map_err(|problem| WorkflowError::Day(vec![problem]))?;
-        let mut judged = JudgedRun::make(day, run, false, &memory, &|n| progress.advance(n))?;
+        let judged = JudgedRun::make(day, run, false, &memory, &|n| progress.advance(n))?;
         memory.remember(&judged);
-        gather(day, &mut judged, &mut people);
+        gather(day, &judged, &mut people);
     }
     Ok(people
         .into_iter()
@@ -68,7 +68,7 @@ fn cases(day: &Day, own: &[Model], progress: &dyn Progress) -> Result<Vec<Person
 }
 
 /// Adds a run's patient results that a clinic asked for.
-fn gather(day: &Day, judged: &mut JudgedRun, people: &mut BTreeMap<(SubjectId, String), Gathered>) {
+fn gather(day: &Day, judged: &JudgedRun, people: &mut BTreeMap<(SubjectId, String), Gathered>) {
     for position in 0..judged.measured.injections.len() {
         let injection = &judged.measured.injections[position].injection;
         if injection.role != SampleRole::Patient {
@@ -77,7 +77,8 @@ fn gather(day: &Day, judged: &mut JudgedRun, people: &mut BTreeMap<(SubjectId, S
         let Some(request) = injection.card.as_ref().and_then(|card| day.requests.get(card)) else {
             continue;
         };
-        for (analyte, result) in judged.results_of(position).into_iter().enumerate() {
+        let results = judged.with_conversions(position, judged.results_of(position));
+        for (analyte, result) in results.into_iter().enumerate() {
             let of = &judged.method.analytes[analyte];
             let asked = request.analytes.is_empty() || request.analytes.contains(&of.name);
             if !asked {

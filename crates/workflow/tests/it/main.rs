@@ -9,6 +9,7 @@ mod documents;
 mod explained;
 mod held_back;
 mod in_and_out;
+mod interpreted;
 mod manual_limits;
 mod record_schema;
 mod repeats;
