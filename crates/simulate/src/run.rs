@@ -212,10 +212,15 @@ impl SimulatedRun {
                 .zip(&card.concentrations)
                 .zip(&self.panel.dosing);
             for ((of, _), dosing) in asked.filter(|((_, concentration), _)| concentration.is_some()) {
-                // Ten doses back: long enough for steady state, short enough for a newborn.
-                let back_s = dosing
-                    .interval_h
-                    .map_or(0, |hours| (10.0 * hours * 3600.0) as i64);
+                // Newborns have had ten doses; everybody else has been on the drug for a hundred days, past lead-in.
+                let back_s = dosing.interval_h.map_or(0, |hours| {
+                    let doses = if card.age_y < 0.1 {
+                        10.0
+                    } else {
+                        (2400.0 / hours).round()
+                    };
+                    (doses * hours * 3600.0) as i64
+                });
                 let first = card.last_dose_unix_s - back_s.min((card.age_y * 365.0 * 86_400.0 * 0.8) as i64);
                 doses.push(Dose {
                     subject: card.subject.clone(),
