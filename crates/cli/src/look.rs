@@ -6,7 +6,7 @@ use crate::print::{say, write_out};
 use crate::problems;
 use crate::progress::Bar;
 use crate::table::{Side, Table};
-use spotwright_domain::card::{Finding, Identity, LookRecord, Need, SpotRecord, Suitability};
+use spotwright_domain::card::{AfterRecord, Finding, Identity, LookRecord, Need, SpotRecord, Suitability};
 use spotwright_domain::reason::Severity;
 use spotwright_workflow::error::WorkflowError;
 use spotwright_workflow::look::{LookOptions, LookOutputs, card_json, look};
@@ -104,16 +104,22 @@ impl Tally {
     }
 
     fn stopped(&self) -> bool {
-        [Need::Identity, Need::AnotherPhoto, Need::AnotherCard]
-            .iter()
-            .any(|need| self.needs.contains_key(need))
+        [
+            Need::Identity,
+            Need::Extraction,
+            Need::AnotherPhoto,
+            Need::AnotherCard,
+        ]
+        .iter()
+        .any(|need| self.needs.contains_key(need))
     }
 
     fn summary(&self) -> String {
         let plural = if self.total == 1 { "" } else { "s" };
         let mut text = format!("\n{} photograph{plural}\n", self.total);
         for (need, words) in [
-            (Need::Identity, "stopped: names disagree"),
+            (Need::Identity, "stopped: whose card it is is not certain"),
+            (Need::Extraction, "were extracted wrongly"),
             (Need::AnotherPhoto, "need another photograph"),
             (
                 Need::AnotherCard,
@@ -181,6 +187,25 @@ fn text(of: &LookRecord) -> String {
     }
     for reason in &card.reasons {
         text += &format!("    {}\n", reason.text);
+    }
+    if let Some(after) = &of.after {
+        text += &after_text(after);
+    }
+    text
+}
+
+/// What the photograph after extraction says.
+fn after_text(after: &AfterRecord) -> String {
+    let sentence = after.extraction.as_ref().map_or_else(
+        || "nothing can be said of the extraction".to_owned(),
+        |extraction| format!("{}: {}", extraction.suitability.as_str(), extraction.sentence()),
+    );
+    let mut text = format!("  after extraction ({}): {sentence}\n", after.file);
+    for problem in after.problems.iter().filter(|p| p.severity >= Severity::Comment) {
+        text += &format!("    {}: {}\n", problem.code.as_str(), problem.text);
+    }
+    for reason in after.extraction.iter().flat_map(|of| &of.reasons) {
+        text += &format!("    {}: {}\n", reason.code.as_str(), reason.text);
     }
     text
 }

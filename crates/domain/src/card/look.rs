@@ -1,6 +1,8 @@
 //! One photograph, looked at: what `spotwright look` writes and a report shows.
 
+use super::extraction::{AfterRecord, ExtractionRecord};
 use super::photo::{Barcode, CardPlace, Identity, PhotoFormat, PhotoProblem};
+use super::reason::{SpotReason, SpotReasonCode};
 use super::record::{CardRecord, CardUse, Suitability};
 use crate::reason::Severity;
 use serde::{Deserialize, Serialize};
@@ -33,6 +35,9 @@ pub struct LookRecord {
     pub problems: Vec<PhotoProblem>,
     /// The spots; `None`: the photograph was refused and the problems say why.
     pub card: Option<CardRecord>,
+    /// The photograph after extraction, when there is one.
+    #[serde(default)]
+    pub after: Option<AfterRecord>,
 }
 
 /// How much a photograph needs a person: the order of a day's sheet.
@@ -41,6 +46,8 @@ pub struct LookRecord {
 pub enum Need {
     /// The card is stopped: whose it is is not certain.
     Identity,
+    /// The extraction went wrong: another spot, none, or bare paper.
+    Extraction,
     /// The photograph was refused: another is needed.
     AnotherPhoto,
     /// No spot can be used: another card is needed.
@@ -53,8 +60,9 @@ pub enum Need {
 
 impl Need {
     /// Every need, most urgent first.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::Identity,
+        Self::Extraction,
         Self::AnotherPhoto,
         Self::AnotherCard,
         Self::Comment,
@@ -63,15 +71,33 @@ impl Need {
 }
 
 impl LookRecord {
+    /// What the photograph after extraction says.
+    #[must_use]
+    pub fn extraction(&self) -> Option<&ExtractionRecord> {
+        self.after.as_ref()?.extraction.as_ref()
+    }
+
     /// What the photograph needs of a person.
     #[must_use]
     pub fn need(&self) -> Need {
         if matches!(self.identity, Identity::Conflict { .. }) {
             return Need::Identity;
         }
+        if let Some(extraction) = self.extraction() {
+            let is_another_card = |reason: &SpotReason| reason.code == SpotReasonCode::WrongCard;
+            if extraction.reasons.iter().any(is_another_card) {
+                return Need::Identity;
+            }
+            if extraction.suitability == Suitability::Unsuitable {
+                return Need::Extraction;
+            }
+        }
         let Some(card) = &self.card else {
             return Need::AnotherPhoto;
         };
+        if self.after.is_some() && self.extraction().is_none() {
+            return Need::AnotherPhoto;
+        }
         if card.usable == CardUse::None {
             return Need::AnotherCard;
         }
@@ -83,7 +109,10 @@ impl LookRecord {
             || card
                 .reasons
                 .iter()
-                .any(|reason| reason.severity >= Severity::Comment);
+                .any(|reason| reason.severity >= Severity::Comment)
+            || self
+                .extraction()
+                .is_some_and(|extraction| extraction.suitability == Suitability::SuitableWithComment);
         let first_has_comment = card.use_order.first().is_some_and(|first| {
             card.spots
                 .iter()

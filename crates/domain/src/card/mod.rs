@@ -10,7 +10,7 @@ mod reason;
 mod record;
 mod spot_limits;
 
-pub use extraction::{ExtractionRecord, TakenBy};
+pub use extraction::{AfterRecord, ExtractionRecord, TakenBy};
 pub use layout::{BUILT_IN_LAYOUTS, CardLayout, Fiducial, FiducialShape, LayoutError, PrintedCircle, Region};
 pub use look::{LOOK_VERSION, LookRecord, Need};
 pub use photo::{

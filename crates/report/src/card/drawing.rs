@@ -1,9 +1,9 @@
 //! One card, annotated: outlines, extraction sites, scale, verdicts and reasons in words.
 
-use super::wording::{identity_sentence, spot_style};
+use super::wording::{after_line, identity_sentence, spot_style};
 use crate::number::{Decimals, push_coordinate};
 use maud::{Markup, Render, html};
-use spotwright_domain::card::{ExtractionSite, LookRecord, SpotRecord};
+use spotwright_domain::card::{CardRecord, ExtractionRecord, ExtractionSite, LookRecord, SpotRecord};
 use spotwright_domain::reason::Severity;
 
 /// The photograph straightened onto the card's plane, as a file an image element can hold.
@@ -55,6 +55,7 @@ pub fn card_drawing(of: &LookRecord, picture: Option<CardPicture<'_>>) -> String
             g transform={ "scale(" (Units(SCALE)) ") translate(" (Place(-picture.left_top_mm[0])) " " (Place(-picture.left_top_mm[1])) ")" } {
                 @if let Some(card) = &of.card {
                     @for spot in &card.spots { (annotated(spot)) }
+                    @if let Some(extraction) = of.extraction() { (taken_mark(extraction, card)) }
                 }
                 (scale_bar(picture))
             }
@@ -125,6 +126,19 @@ fn site_mark(site: &ExtractionSite) -> Markup {
         @for (colour, width) in [("#10202a", "0.3"), ("#ffffff", "0.14")] {
             circle cx=(Place(x)) cy=(Place(y)) r=(Place(radius)) fill="none" stroke=(colour) stroke-width=(width) {}
             path d=(cross) fill="none" stroke=(colour) stroke-width=(width) {}
+        }
+    }
+}
+
+/// Where the disc was taken: a dotted circle without a cross.
+fn taken_mark(extraction: &ExtractionRecord, card: &CardRecord) -> Markup {
+    let sites = card.spots.iter().filter_map(|spot| spot.site.as_ref());
+    let radius = sites.map(|site| site.head_diameter_mm / 2.0).next();
+    html! {
+        @if let (Some([x, y]), Some(radius)) = (extraction.site_mm, radius) {
+            circle cx=(Place(x)) cy=(Place(y)) r=(Place(radius)) fill="none" stroke="#ffffff" stroke-width="0.3" {}
+            circle cx=(Place(x)) cy=(Place(y)) r=(Place(radius)) fill="none" stroke="#10202a" stroke-width="0.2"
+                stroke-dasharray="0.3 0.5" {}
         }
     }
 }
@@ -226,6 +240,9 @@ fn lines(of: &LookRecord, width: f64) -> Vec<Line> {
     }
     for reason in of.card.iter().flat_map(|card| &card.reasons) {
         push(false, &reason.text);
+    }
+    if let Some(line) = after_line(of) {
+        push(false, &line);
     }
     lines
 }

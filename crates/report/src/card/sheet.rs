@@ -1,7 +1,7 @@
 //! A day's cards on one sheet, those that need a person first.
 
 use super::drawing::spot_line;
-use super::wording::{identity_sentence, need_heading, spot_style};
+use super::wording::{after_line, identity_sentence, need_heading, spot_style};
 use crate::page::{html_head_with, simulated_mark};
 use crate::words;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -109,6 +109,7 @@ fn entry(of: &LookRecord, drawing: &str, shape: Option<f64>) -> Markup {
                 @for spot in of.card.iter().flat_map(|card| &card.spots) {
                     li.(spot_style(spot).mark.letter) { (spot_line(spot)) }
                 }
+                @if let Some(line) = after_line(of) { li { (line) } }
             }
         }
     }

@@ -2,6 +2,7 @@
 
 use crate::words::Mark;
 use spotwright_domain::card::{Finding, Identity, LookRecord, NameSource, Need, SpotRecord, Suitability};
+use spotwright_domain::reason::Severity;
 
 /// How a verdict is drawn: its mark, and the dashes of its outline, so that colour is never the only signal.
 pub(super) struct Style {
@@ -11,7 +12,6 @@ pub(super) struct Style {
 }
 
 pub(super) fn spot_style(spot: &SpotRecord) -> Style {
-    let mark = |letter, shape, word| Mark { letter, shape, word };
     match (spot.finding, spot.suitability) {
         (Finding::Empty, _) => Style {
             mark: mark("n", "–", "no blood"),
@@ -21,18 +21,26 @@ pub(super) fn spot_style(spot: &SpotRecord) -> Style {
             mark: mark("x", "✕", "not measurable"),
             dashes: "0.3 0.9",
         },
-        (_, Suitability::Suitable) => Style {
-            mark: mark("a", "✓", "suitable"),
-            dashes: "",
+        (_, verdict) => Style {
+            mark: suitability_mark(verdict),
+            dashes: match verdict {
+                Suitability::Suitable => "",
+                Suitability::SuitableWithComment => "1.6 0.7",
+                Suitability::Unsuitable => "0.4 0.7",
+            },
         },
-        (_, Suitability::SuitableWithComment) => Style {
-            mark: mark("c", "▲", "with comment"),
-            dashes: "1.6 0.7",
-        },
-        (_, Suitability::Unsuitable) => Style {
-            mark: mark("x", "✕", "unsuitable"),
-            dashes: "0.4 0.7",
-        },
+    }
+}
+
+fn mark(letter: &'static str, shape: &'static str, word: &'static str) -> Mark {
+    Mark { letter, shape, word }
+}
+
+fn suitability_mark(verdict: Suitability) -> Mark {
+    match verdict {
+        Suitability::Suitable => mark("a", "✓", "suitable"),
+        Suitability::SuitableWithComment => mark("c", "▲", "with comment"),
+        Suitability::Unsuitable => mark("x", "✕", "unsuitable"),
     }
 }
 
@@ -40,7 +48,11 @@ pub(super) fn need_heading(need: Need) -> (&'static str, &'static str) {
     match need {
         Need::Identity => (
             "Stopped: whose card is it?",
-            "Names on the card, the file and the request disagree. Nothing of these cards is used until a person has looked.",
+            "Names on the card, the file and the request disagree, or another card was extracted. Nothing of these cards is used until a person has looked.",
+        ),
+        Need::Extraction => (
+            "The extraction went wrong",
+            "The disc was taken from another spot, from none, or lies on bare paper: extract again before a result is used.",
         ),
         Need::AnotherPhoto => (
             "Another photograph needed",
@@ -56,6 +68,28 @@ pub(super) fn need_heading(need: Need) -> (&'static str, &'static str) {
         ),
         Need::Nothing => ("Usable", "Nothing to do."),
     }
+}
+
+/// What the photograph after extraction says, and what is wrong with it.
+pub(super) fn after_line(of: &LookRecord) -> Option<String> {
+    let after = of.after.as_ref()?;
+    let mut line = format!("After extraction ({}):", after.file);
+    match &after.extraction {
+        Some(extraction) => {
+            let shape = suitability_mark(extraction.suitability).shape;
+            line += &format!(" {shape} {}", extraction.sentence());
+            for reason in &extraction.reasons {
+                line += &format!(" {}", reason.text);
+            }
+        }
+        None => line += " ✕ Nothing can be said of the extraction.",
+    }
+    for problem in &after.problems {
+        if problem.severity >= Severity::Comment {
+            line += &format!(" {}", problem.text);
+        }
+    }
+    Some(line)
 }
 
 /// Whose card, in a sentence.

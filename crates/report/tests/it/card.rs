@@ -35,6 +35,7 @@ fn spot(index: u32, finding: Finding, suitability: Suitability) -> SpotRecord {
 fn card(usable: CardUse, spots: Vec<SpotRecord>) -> LookRecord {
     LookRecord {
         version: LOOK_VERSION,
+        after: None,
         file: "PM-0001.before.jpg".to_owned(),
         sha256: None,
         format: None,

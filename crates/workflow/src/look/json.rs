@@ -3,7 +3,8 @@
 use serde::Serialize;
 use serde_json::{Value, json};
 use spotwright_domain::card::{
-    Barcode, CardUse, Finding, Identity, LookRecord, Need, PhotoProblem, SpotReason, SpotRecord, Suitability,
+    Barcode, CardUse, ExtractionRecord, Finding, Identity, LookRecord, Need, PhotoProblem, SpotReason,
+    SpotRecord, Suitability,
 };
 use std::io::{self, Write};
 
@@ -27,6 +28,16 @@ struct Card<'a> {
     use_order: &'a [u32],
     reasons: &'a [SpotReason],
     spots: Vec<Spot<'a>>,
+    extraction: Option<&'a ExtractionRecord>,
+    after: Option<After<'a>>,
+}
+
+/// The photograph after extraction itself.
+#[derive(Debug, Serialize)]
+struct After<'a> {
+    file: &'a str,
+    sha256: Option<&'a str>,
+    problems: &'a [PhotoProblem],
 }
 
 #[derive(Debug, Serialize)]
@@ -87,6 +98,12 @@ pub fn card_json(of: &LookRecord) -> String {
         use_order: of.card.as_ref().map_or(&[], |card| &card.use_order),
         reasons: of.card.as_ref().map_or(&[], |card| &card.reasons),
         spots,
+        extraction: of.extraction(),
+        after: of.after.as_ref().map(|after| After {
+            file: &after.file,
+            sha256: after.sha256.as_deref(),
+            problems: &after.problems,
+        }),
     };
     serde_json::to_string_pretty(&card).expect("records hold nothing that JSON cannot")
 }

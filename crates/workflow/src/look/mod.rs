@@ -4,6 +4,7 @@
 //! files ─► one photograph at a time (threads take whole files, results in order) ─► record ─► table, JSON, drawings, sheet
 //! ```
 
+mod after;
 mod files;
 mod json;
 mod one;

@@ -1,5 +1,6 @@
 //! One photograph: read, located, measured, judged, named.
 
+use super::after::{Before, look_at_after};
 use super::files::Photograph;
 use super::{LookOptions, Looked, Picture};
 use crate::error::WorkflowError;
@@ -30,24 +31,31 @@ pub(super) fn look_at(photograph: &Photograph, options: &LookOptions) -> Looked 
         Err(error) => return refused(photograph, None, unreadable(&error)),
     };
     let sha256 = Digest::of_bytes(&bytes).to_string();
-    match look_at_photo(&bytes, &options.layouts, &options.photo) {
-        Ok(mut view) => {
-            let record = record(photograph, sha256.clone(), &view, options);
-            match options
-                .with_pictures
-                .then(|| picture(&mut view, options))
-                .transpose()
-            {
-                Ok(picture) => Looked {
-                    record,
-                    picture: picture.flatten(),
-                },
-                // Damage that only the whole picture shows: the file cannot be trusted after all.
-                Err(error) => refused(photograph, Some(sha256), damaged(&error)),
-            }
-        }
-        Err(error) => refused(photograph, Some(sha256), damaged(&error)),
+    let mut view = match look_at_photo(&bytes, &options.layouts, &options.photo) {
+        Ok(view) => view,
+        Err(error) => return refused(photograph, Some(sha256), damaged(&error)),
+    };
+    let mut record = record(photograph, sha256.clone(), &view, options);
+    let picture = options
+        .with_pictures
+        .then(|| picture(&mut view, options))
+        .transpose();
+    let picture = match picture {
+        Ok(picture) => picture.flatten(),
+        // Damage that only the whole picture shows: the file cannot be trusted after all.
+        Err(error) => return refused(photograph, Some(sha256), damaged(&error)),
+    };
+    if let Some(path) = &photograph.after {
+        // The first photograph's pixels are let go before the second is opened: a worker holds one at a time.
+        let before = Before {
+            layout: view.layout,
+            windows: std::mem::take(&mut view.windows),
+        };
+        drop(view);
+        drop(bytes);
+        record.after = Some(look_at_after(path, &before, &record, options));
     }
+    Looked { record, picture }
 }
 
 fn record(photograph: &Photograph, sha256: String, view: &CardView<'_>, options: &LookOptions) -> LookRecord {
@@ -77,6 +85,7 @@ fn record(photograph: &Photograph, sha256: String, view: &CardView<'_>, options:
         identity,
         problems,
         card,
+        after: None,
     }
 }
 
@@ -198,12 +207,13 @@ fn refused(photograph: &Photograph, sha256: Option<String>, problem: PhotoProble
             identity: identity(photograph, &[]),
             problems: vec![problem],
             card: None,
+            after: None,
         },
         picture: None,
     }
 }
 
-fn problem(code: PhotoProblemCode, rule: &str, text: String) -> PhotoProblem {
+pub(super) fn problem(code: PhotoProblemCode, rule: &str, text: String) -> PhotoProblem {
     PhotoProblem {
         code,
         severity: Severity::Reject,
@@ -225,7 +235,7 @@ fn conflict() -> PhotoProblem {
     )
 }
 
-fn unreadable(error: &WorkflowError) -> PhotoProblem {
+pub(super) fn unreadable(error: &WorkflowError) -> PhotoProblem {
     problem(
         PhotoProblemCode::Unreadable,
         "PR-10",
@@ -233,7 +243,7 @@ fn unreadable(error: &WorkflowError) -> PhotoProblem {
     )
 }
 
-fn damaged(error: &PhotoError) -> PhotoProblem {
+pub(super) fn damaged(error: &PhotoError) -> PhotoProblem {
     problem(
         PhotoProblemCode::Unreadable,
         "PR-10",
