@@ -96,6 +96,27 @@ fn a_table_fitted() {
 }
 
 #[test]
+fn a_layout_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let layout = "id = \"ward-card\"\nwidth_mm = 85.6\nheigth_mm = 54.0\n";
+    std::fs::write(folder.path().join("layout.toml"), layout).unwrap();
+    std::fs::write(folder.path().join("card.png"), b"").unwrap();
+    let ended = run_in(folder.path(), &["look", "card.png", "--layout", "layout.toml"]);
+    assert_ne!(ended.code, 0);
+    assert!(ended.out.is_empty(), "{}", ended.out);
+    insta::assert_snapshot!("layout-refused", ended.err);
+}
+
+#[test]
+fn a_file_that_is_no_photograph() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("card.png"), b"no picture").unwrap();
+    let ended = run_in(folder.path(), &["look", "card.png"]);
+    assert_eq!(ended.code, 3, "{}", ended.err);
+    insta::assert_snapshot!("no-photograph", ended.out);
+}
+
+#[test]
 fn help_of_every_command() {
     let folder = tempfile::tempdir().unwrap();
     let mut screens = String::new();
@@ -107,6 +128,7 @@ fn help_of_every_command() {
         "explain",
         "traces",
         "curve",
+        "look",
         "noncompartmental",
         "population",
         "simulate",

@@ -10,6 +10,7 @@ mod explained;
 mod held_back;
 mod in_and_out;
 mod interpreted;
+mod looked;
 mod manual_limits;
 mod record_schema;
 mod repeats;
