@@ -34,7 +34,7 @@ const SCALE: f64 = 10.0;
 const TEXT_HEIGHT: f64 = 19.0;
 const MARGIN: f64 = 12.0;
 /// Characters of 14-unit sans-serif text that fit a drawing unit, on average.
-const CHARACTERS_PER_UNIT: f64 = 1.0 / 7.0;
+const CHARACTERS_PER_UNIT: f64 = 1.0 / 7.5;
 
 /// The annotated card as an SVG file of its own. Without a picture (the photograph was refused before a card was
 /// found) the text alone.

@@ -1,6 +1,7 @@
 //! The page of formats says what the program does with damaged trace files.
 
 use crate::damaged_traces;
+use spotwright_domain::card::{PhotoProblemCode, SpotLimits, SpotReasonCode};
 
 const FORMATS: &str = include_str!("../../../../docs/formats.md");
 
@@ -35,4 +36,41 @@ fn no_unusable_file_becomes_a_number() {
         }
     }
     assert!(unusable >= 14, "{unusable} unusable files");
+}
+
+const CARDS: &str = include_str!("../../../../docs/cards.md");
+
+#[test]
+fn the_page_of_cards_lists_every_limit_reason_and_problem() {
+    let page = CARDS.replace('\r', "");
+    let limits = SpotLimits::default().rows().into_iter().map(|row| {
+        format!(
+            "| `{}` | {} | {} | {} | {} |\n",
+            row.name, row.default, row.unit, row.rule, row.meaning
+        )
+    });
+    let reasons = SpotReasonCode::ALL
+        .iter()
+        .map(|code| format!("| `{}` | {} |\n", code.as_str(), code.meaning()));
+    let mut rows = 0;
+    for row in limits.chain(reasons) {
+        assert!(page.contains(&row), "docs/cards.md lacks {row}");
+        rows += 1;
+    }
+    for code in PhotoProblemCode::ALL {
+        let start = format!("| `{}` | ", code.as_str());
+        assert!(page.contains(&start), "docs/cards.md lacks {start}");
+        rows += 1;
+    }
+    // Nothing that is gone stays on the page.
+    let listed = ["## Limits", "## Reasons", "## Problems of a photograph"];
+    let shown: usize = listed
+        .iter()
+        .map(|heading| {
+            let (_, section) = page.split_once(&format!("\n{heading}\n")).unwrap();
+            let section = section.split("\n## ").next().unwrap();
+            section.lines().filter(|line| line.starts_with("| `")).count()
+        })
+        .sum();
+    assert_eq!(shown, rows);
 }
