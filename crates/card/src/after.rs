@@ -254,7 +254,8 @@ fn compare(pair: &SpotPair<'_>, head_diameter_mm: f64) -> Option<Compared> {
         origin_mm: [bounds[0] - margin, bounds[1] - margin],
     };
     let (grid_before, grid_after) = (Grid::of(pair.before), Grid::of(pair.after));
-    let (field_before, field_after) = (Field::of(&grid_before, None), Field::of(&grid_after, None));
+    let field_before = Field::of(pair.before, &grid_before, None);
+    let field_after = Field::of(pair.after, &grid_after, None);
     let cells = lattice.width * lattice.height;
     let before: Vec<f32> = (0..cells)
         .map(|k| sample(&grid_before, &field_before.mix, lattice.mm(k)))

@@ -6,7 +6,9 @@
 //! blurring a straight edge leaves its half-way point in linear light where it was. Half the step in density lies about
 //! 1.2 blur widths further in, 0.1 mm at 12 px/mm.
 
+use super::circle_line::CircleLine;
 use super::grid::{BEYOND, BURNT_OUT, Grid, PRINT};
+use crate::patch::Patch;
 use spotwright_domain::card::PrintedCircle;
 
 /// Weight of green in the mix; blue has the rest.
@@ -18,8 +20,12 @@ pub(crate) const BLUE: f32 = 0.3;
 #[derive(Debug, Clone)]
 pub(crate) struct Field {
     pub(crate) mix: Vec<f32>,
-    /// Cells whose own value is print's and was replaced by that of their surroundings.
+    /// Cells with print in them: nothing of the blood's colour is read there.
     pub(crate) print: Vec<bool>,
+    /// Cells so dark with print that their value was replaced by that of their surroundings.
+    pub(crate) hidden: Vec<bool>,
+    /// The printed circle's line, divided out of the mix.
+    pub(crate) line: Option<CircleLine>,
     /// Paper level in the mix as a plane over cells: at cell (0, 0), per column, per row.
     pub(crate) paper: [f32; 3],
     /// Scatter of the paper, cell to cell.
@@ -27,7 +33,7 @@ pub(crate) struct Field {
 }
 
 impl Field {
-    pub(crate) fn of(grid: &Grid, circle: Option<&PrintedCircle>) -> Self {
+    pub(crate) fn of(patch: &Patch, grid: &Grid, circle: Option<&PrintedCircle>) -> Self {
         let mut mix: Vec<f32> = grid
             .green
             .iter()
@@ -36,10 +42,12 @@ impl Field {
             .collect();
         let mut print: Vec<bool> = grid.mark.iter().map(|m| m & PRINT != 0).collect();
         let level = paper_level(grid, &mix, &print);
-        if let Some(circle) = circle {
-            mark_circle_line(grid, &mix, level, circle, &mut print);
+        let mut hidden = print.clone();
+        let line = circle.and_then(|circle| CircleLine::of(patch, circle));
+        if let Some(line) = &line {
+            divide_out(patch, grid, line, &mut mix, &mut print, &mut hidden);
         }
-        take_out_print(grid, &mut mix, &print);
+        take_out_print(grid, &mut mix, &hidden);
         let paper = paper_plane(grid, &mix, level);
         let mut noise_sum = 0.0_f64;
         let mut noise_count = 0_usize;
@@ -60,6 +68,8 @@ impl Field {
         Self {
             mix,
             print,
+            hidden,
+            line,
             paper,
             noise: scatter.max(photographed).max(1e-4),
         }
@@ -131,108 +141,32 @@ fn paper_plane(grid: &Grid, mix: &[f32], level: f32) -> [f32; 3] {
     plane
 }
 
-/// Marks the printed circle's line where the patch shows it: the dip of the mean radial profile near the circle over
-/// those directions in which both sides of the line are blank paper.
-fn mark_circle_line(grid: &Grid, mix: &[f32], level: f32, circle: &PrintedCircle, print: &mut [bool]) {
-    const SECTORS: usize = 36;
-    const BINS: usize = 20;
-    const REACH_MM: f64 = 1.0;
-    let radius = circle.diameter_mm / 2.0;
-    let centre = grid.cell(circle.centre_mm);
-    let mut sums = [[0.0_f32; BINS]; SECTORS];
-    let mut counts = [[0_u16; BINS]; SECTORS];
-    let mut ring = Vec::new();
-    let outer = (radius + REACH_MM) * grid.cells_per_mm;
-    let inner = (radius - REACH_MM).max(0.0) * grid.cells_per_mm;
-    let inner_square = inner * inner;
-    let rows = clamp_range(centre[1] - outer, centre[1] + outer, grid.height);
-    for row in rows {
-        for column in clamp_range(centre[0] - outer, centre[0] + outer, grid.width) {
-            let (dx, dy) = (column as f64 - centre[0], row as f64 - centre[1]);
-            let square = dx * dx + dy * dy;
+/// Divides the circle's line out of the mix; cells near it are print only as far as it reaches.
+fn divide_out(
+    patch: &Patch,
+    grid: &Grid,
+    line: &CircleLine,
+    mix: &mut [f32],
+    print: &mut [bool],
+    hidden: &mut [bool],
+) {
+    let middle = (grid.factor - 1) as f64 / 2.0;
+    for row in 0..grid.height {
+        for column in 0..grid.width {
             let at = row * grid.width + column;
-            if square <= inner_square || square >= outer * outer || grid.mark[at] & (BURNT_OUT | BEYOND) != 0
+            let (x, y) = (column * grid.factor, row * grid.factor);
+            if !line.is_near([x as f64 + middle, y as f64 + middle])
+                || grid.mark[at] & (BURNT_OUT | BEYOND) != 0
             {
                 continue;
             }
-            let away = square.sqrt() / grid.cells_per_mm - radius;
-            let sector = ((turn(dx, dy) * SECTORS as f64) as usize).min(SECTORS - 1);
-            let bin = (((away + REACH_MM) / (2.0 * REACH_MM) * BINS as f64) as usize).min(BINS - 1);
-            sums[sector][bin] += mix[at];
-            counts[sector][bin] += 1;
-            ring.push((at, away));
-        }
-    }
-    let mut profile = [0.0_f32; BINS];
-    let mut weight = [0_u32; BINS];
-    let mut free = 0;
-    for (sum, count) in sums.iter().zip(&counts) {
-        let side = |bins: core::ops::Range<usize>| {
-            let n: u16 = count[bins.clone()].iter().sum();
-            if n < 3 {
-                0.0
-            } else {
-                sum[bins].iter().sum::<f32>() / f32::from(n)
-            }
-        };
-        if side(0..4) > 0.93 * level && side(BINS - 4..BINS) > 0.93 * level {
-            free += 1;
-            for bin in 0..BINS {
-                profile[bin] += sum[bin];
-                weight[bin] += u32::from(count[bin]);
+            let (value, printed) = line.cell(patch, x, y, grid.factor);
+            print[at] = printed;
+            hidden[at] = value.is_none();
+            if let Some(value) = value {
+                mix[at] = value;
             }
         }
-    }
-    if free < 4 {
-        return;
-    }
-    let depth: Vec<f32> = profile
-        .iter()
-        .zip(&weight)
-        .map(|(sum, n)| {
-            if *n == 0 {
-                0.0
-            } else {
-                1.0 - sum / *n as f32 / level
-            }
-        })
-        .collect();
-    let (deepest, most) =
-        depth.iter().enumerate().fold(
-            (0, 0.0_f32),
-            |best, (bin, &d)| if d > best.1 { (bin, d) } else { best },
-        );
-    if most < 0.02 {
-        return;
-    }
-    let floor = (0.2 * most).max(0.01);
-    let mut low = deepest;
-    while low > 0 && depth[low - 1] > floor {
-        low -= 1;
-    }
-    let mut high = deepest;
-    while high + 1 < BINS && depth[high + 1] > floor {
-        high += 1;
-    }
-    let bin_mm = 2.0 * REACH_MM / BINS as f64;
-    let (from, to) = (
-        low as f64 * bin_mm - REACH_MM - 0.05,
-        (high + 1) as f64 * bin_mm - REACH_MM + 0.05,
-    );
-    for (at, away) in ring {
-        if away > from && away < to {
-            print[at] = true;
-        }
-    }
-}
-
-/// A number from 0 to 1 that grows with the angle (its steps are not equal angles, which sectors do not need).
-fn turn(dx: f64, dy: f64) -> f64 {
-    let t = dy / (dx.abs() + dy.abs());
-    if dx >= 0.0 {
-        0.25 + 0.25 * t
-    } else {
-        0.75 - 0.25 * t
     }
 }
 

@@ -35,7 +35,12 @@ pub(crate) fn steps(zone: &Zone) -> Lines {
             .collect();
         for y in 0..coarse.height {
             for x in 0..coarse.width {
-                means[y * coarse.width + x] = coarse.mean(x, y, &along).unwrap_or(-1.0);
+                let k = y * coarse.width + x;
+                means[k] = if coarse.value[k] < 0.0 {
+                    -1.0
+                } else {
+                    coarse.mean(x, y, &along).unwrap_or(-1.0)
+                };
             }
         }
         let across = |mm: f64| (round(-ty * mm * per_mm), round(tx * mm * per_mm));
@@ -100,12 +105,20 @@ pub(crate) fn scratches(zone: &Zone) -> Lines {
         (4 * n >= 3 * along.len()).then(|| sum / n as f32)
     };
     for (k, found) in found.iter_mut().enumerate() {
-        if !zone.inside[k] || zone.depth[k] < 0.4 || zone.density[k] > 0.94 * zone.mean_around(k, around) {
+        if !zone.inside[k] || zone.depth[k] < 0.4 {
+            continue;
+        }
+        let level = zone.mean_around(k, around);
+        if zone.density[k] > 0.94 * level {
             continue;
         }
         let (x, y) = ((k % zone.width) as i32, (k / zone.width) as i32);
         for (along, across) in &turns {
             let Some(line) = mean(x, y, along) else { continue };
+            // A single pale cell is no line: what is left of it along 2 mm is below every limit.
+            if line > 0.95 * level {
+                continue;
+            }
             for (dx, dy) in across {
                 let (Some(left), Some(right)) = (mean(x + dx, y + dy, along), mean(x - dx, y - dy, along))
                 else {

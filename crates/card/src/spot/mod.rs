@@ -6,6 +6,7 @@
 //! ```
 
 pub(crate) mod blob;
+pub(crate) mod circle_line;
 pub(crate) mod field;
 pub(crate) mod grid;
 pub(crate) mod lines;
@@ -89,7 +90,7 @@ pub fn measure_spots(
             .collect();
     }
     let grid = Grid::of(patch);
-    let field = Field::of(&grid, circle);
+    let field = Field::of(patch, &grid, circle);
     let places = blob::find(&grid, &field);
     let scene = Scene {
         patch,

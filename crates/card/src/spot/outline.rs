@@ -4,6 +4,7 @@
 //! Cline 1987 in three dimensions). Only the lattice points beside the contour are ever looked at.
 
 use super::blob::Blob;
+use super::circle_line::CircleLine;
 use super::field::{BLUE, Field, GREEN};
 use super::grid::Grid;
 use crate::patch::Patch;
@@ -44,9 +45,38 @@ impl Surface<'_> {
         if !self.near[at] {
             return 1.0;
         }
-        if self.field.print[at] {
+        let near_line = self
+            .field
+            .line
+            .as_ref()
+            .filter(|line| line.is_near([x as f64, y as f64]));
+        let light = match near_line {
+            None if self.field.hidden[at] => return self.between_cells(column, row),
+            None => self.mean(x, y, None),
+            Some(line) => match line.hidden([x as f64, y as f64]) {
+                None => self.mean(x, y, Some(line)),
+                Some(hidden) => {
+                    let at = |p: [f64; 2]| {
+                        self.mean(libm::round(p[0]) as isize, libm::round(p[1]) as isize, Some(line))
+                    };
+                    match (at(hidden.inner), at(hidden.outer)) {
+                        (Some(a), Some(b)) => Some(a * (1.0 - hidden.share) + b * hidden.share),
+                        (one, other) => one.or(other),
+                    }
+                }
+            },
+        };
+        let Some(light) = light else {
             return self.between_cells(column, row);
-        }
+        };
+        let paper = self.field.paper;
+        let here = paper[0] + paper[1] * column as f32 + paper[2] * row as f32;
+        light / here.max(0.05)
+    }
+
+    /// Mean of the mix round a pixel, the circle's line divided out; `None` where nothing can be read.
+    fn mean(&self, x: isize, y: isize, line: Option<&CircleLine>) -> Option<f32> {
+        let (width, height) = (self.patch.width as isize, self.patch.height as isize);
         let reach = (self.step as isize / 2).max(1);
         let (mut sum, mut weight) = (0.0_f32, 0.0_f32);
         for j in -reach..=reach {
@@ -59,19 +89,24 @@ impl Surface<'_> {
                 if px < 0 || px >= width {
                     continue;
                 }
-                let w = if reach == 1 {
+                let mut w = if reach == 1 {
                     ((2 - i.abs()) * (2 - j.abs())) as f32
                 } else {
                     1.0
                 };
                 let pixel = self.patch.reflectance[(py * width + px) as usize];
-                sum += w * (GREEN * pixel[1] + BLUE * pixel[2]);
+                let mut light = GREEN * pixel[1] + BLUE * pixel[2];
+                if let Some(line) = line {
+                    match line.through([px as f64, py as f64]) {
+                        Some(share) => light /= share,
+                        None => w = 0.0,
+                    }
+                }
+                sum += w * light;
                 weight += w;
             }
         }
-        let paper = self.field.paper;
-        let here = paper[0] + paper[1] * column as f32 + paper[2] * row as f32;
-        sum / weight / here.max(0.05)
+        (weight > 0.0).then(|| sum / weight)
     }
 
     /// The mix of the grid, print taken out, between cells.
@@ -147,13 +182,12 @@ impl Surface<'_> {
         let start = (x, y, entry);
         let mut points = Vec::with_capacity(512);
         let most = 4 * (self.patch.width / self.step + 2) * (self.patch.height / self.step + 2);
+        // The two corners of the edge come along from square to square.
+        let mut known: [Option<f32>; 4] = [None; 4];
         for _ in 0..most {
-            let corner = [
-                self.value(x, y),
-                self.value(x + 1, y),
-                self.value(x + 1, y + 1),
-                self.value(x, y + 1),
-            ];
+            let places = [(x, y), (x + 1, y), (x + 1, y + 1), (x, y + 1)];
+            let corner: [f32; 4] =
+                core::array::from_fn(|k| known[k].unwrap_or_else(|| self.value(places[k].0, places[k].1)));
             points.push(self.crossing(x, y, entry, corner, level));
             let within = corner.map(|c| c < level);
             let crossed = |edge: usize| within[edge] != within[(edge + 1) % 4];
@@ -174,6 +208,12 @@ impl Surface<'_> {
             } else {
                 (0..4).find(|&edge| edge != entry && crossed(edge))?
             };
+            // Seen from the next square the same edge runs the other way round.
+            let [first, second] = [corner[exit], corner[(exit + 1) % 4]];
+            known = [None; 4];
+            let next_entry = (exit + 2) % 4;
+            known[next_entry] = Some(second);
+            known[(next_entry + 1) % 4] = Some(first);
             (x, y, entry) = match exit {
                 0 => (x, y - 1, 2),
                 1 => (x + 1, y, 3),

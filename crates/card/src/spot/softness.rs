@@ -19,6 +19,8 @@ const RAYS: usize = 128;
 const STEP_MM: f64 = 0.08;
 const INWARDS: usize = 14;
 const SAMPLES: usize = 27;
+/// Samples a ray needs: up to 0.16 mm outside, beyond the half-light place of every channel.
+const LEAST_SAMPLES: usize = INWARDS + 3;
 /// Usual softness and its spread (mm).
 const USUAL_MM: [f64; 2] = [0.02, 0.05];
 
@@ -39,23 +41,22 @@ pub(crate) fn outward_shift_mm(grid: &Grid, field: &Field, outline: &[[f64; 2]],
         }
         let (nx, ny) = (ty / length, -tx / length);
         let mut line = [[0.0_f64; 2]; SAMPLES];
-        let complete = line.iter_mut().enumerate().all(|(index, slot)| {
+        // A ray that meets print, glare or another spot beyond the edge goes on over paper.
+        let mut seen = 0;
+        for (index, slot) in line.iter_mut().enumerate() {
             let away = (index as f64 - INWARDS as f64) * STEP_MM * grid.cells_per_mm;
-            match light(
-                grid,
-                field,
-                outline[at][0] + nx * away,
-                outline[at][1] + ny * away,
-                other,
-            ) {
-                Some(value) => {
-                    *slot = value;
-                    true
-                }
-                None => false,
-            }
-        });
+            let place = [outline[at][0] + nx * away, outline[at][1] + ny * away];
+            let Some(value) = light(grid, field, place[0], place[1], other) else {
+                break;
+            };
+            *slot = value;
+            seen = index + 1;
+        }
+        let complete = seen >= LEAST_SAMPLES;
         if complete {
+            let [level, across, down] = field.paper.map(f64::from);
+            let paper = level + across * outline[at][0] + down * outline[at][1];
+            line[seen..].fill([paper; 2]);
             for ((sum, count), value) in sum.iter_mut().zip(&mut count).zip(line) {
                 sum[0] += value[0];
                 sum[1] += value[1];

@@ -1,0 +1,373 @@
+//! The printed circle's line as ink laid over paper and blood alike.
+//!
+//! Ink lets a share of the light through whatever lies under it, so what the line takes is divided out of the light where
+//! the line runs, and blood that ends beside, under or across the line keeps its own edge. The line's shape is read from
+//! its outer half, which blood of a well-placed drop leaves free, and mirrored: blurred lines are symmetric. How strong
+//! it is, is read round the circle, for dashed and broken lines.
+
+use super::field::{BLUE, GREEN};
+use crate::patch::{Patch, flag};
+use spotwright_domain::card::PrintedCircle;
+
+const SECTORS: usize = 120;
+/// Bins across the line, from `-REACH_MM` to `REACH_MM` about the circle.
+const BINS: usize = 40;
+const REACH_MM: f64 = 1.0;
+/// Half the width of the band in which the line is looked for (mm).
+const NEAR_MM: f64 = 0.55;
+const BIN_MM: f64 = 2.0 * REACH_MM / BINS as f64;
+/// Bins of the mirrored half.
+const HALF: usize = 13;
+/// Bins outside the line that must be paper: from 0.6 mm on.
+const OUTSIDE: core::ops::Range<usize> = 32..BINS;
+/// Bins inside the line that must be paper for both halves to be seen: up to 0.45 mm.
+const INSIDE: core::ops::Range<usize> = 0..11;
+/// Light let through below which nothing is read there.
+const HIDDEN_BELOW: f32 = 0.15;
+/// Light taken from which a place counts as printed.
+const PRINTED_FROM: f32 = 0.02;
+
+/// The line of one circle.
+#[derive(Debug, Clone)]
+pub(crate) struct CircleLine {
+    /// Middle of the circle (columns, rows of the patch).
+    centre: [f64; 2],
+    pixels_per_mm: f64,
+    /// Radius of the line's middle (mm).
+    radius_mm: f64,
+    /// Share of light the line takes by distance from its middle, where it is whole.
+    taken: [f32; HALF + 1],
+    /// Strength by direction, 1 where it is whole.
+    strength: [f32; SECTORS],
+    /// Distance from which it takes nothing (mm).
+    reach_mm: f64,
+    /// Squared distances from the middle between which it takes light, and between which it is looked for (pixels²).
+    takes_px2: [f64; 2],
+    near_px2: [f64; 2],
+}
+
+/// A place the line hides: the readable places on either side (columns, rows) and the share of the way between.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Hidden {
+    pub(crate) inner: [f64; 2],
+    pub(crate) outer: [f64; 2],
+    pub(crate) share: f32,
+}
+
+impl CircleLine {
+    /// Reads the line; `None` when blood, glare or an edge hides most of the paper outside it.
+    pub(crate) fn of(patch: &Patch, circle: &PrintedCircle) -> Option<Self> {
+        let seen = Seen::of(patch, circle);
+        let mut around: Vec<(usize, f32)> = (0..SECTORS)
+            .filter_map(|sector| seen.outer_loss(sector).map(|loss| (sector, loss)))
+            .collect();
+        if around.len() < SECTORS / 4 {
+            return None;
+        }
+        let mut sorted: Vec<f32> = around.iter().map(|(_, loss)| *loss).collect();
+        sorted.sort_unstable_by(f32::total_cmp);
+        let quantile = |share: f64| sorted[((sorted.len() - 1) as f64 * share) as usize];
+        let mut line = Self {
+            centre: patch.to_pixel(circle.centre_mm),
+            pixels_per_mm: patch.pixels_per_mm,
+            radius_mm: circle.diameter_mm / 2.0,
+            taken: [0.0; HALF + 1],
+            strength: [0.0; SECTORS],
+            reach_mm: 0.0,
+            takes_px2: [0.0; 2],
+            near_px2: [0.0; 2],
+        };
+        line.near_px2 = line.band(NEAR_MM);
+        if quantile(0.7) < 0.015 {
+            return Some(line);
+        }
+        // Blood over the outer half darkens it: the paler sectors show the line alone. A dashed line is known by its gaps.
+        let whole = quantile(0.2) > 0.4 * quantile(0.8);
+        let (low, high) = if whole {
+            (quantile(0.1), quantile(0.5))
+        } else {
+            (0.75 * quantile(0.7), 1.05 * quantile(0.7))
+        };
+        around.retain(|(_, loss)| (low..=high).contains(loss));
+        let shift_mm = seen.shift_mm(&around);
+        line.radius_mm += shift_mm;
+        line.read_shape(&seen, &around, shift_mm);
+        if whole {
+            line.strength = [1.0; SECTORS];
+        } else {
+            line.read_strength(&seen, shift_mm);
+        }
+        line.near_px2 = line.band(NEAR_MM);
+        line.takes_px2 = line.band(line.reach_mm);
+        Some(line)
+    }
+
+    fn band(&self, half_mm: f64) -> [f64; 2] {
+        [self.radius_mm - half_mm, self.radius_mm + half_mm].map(|radius| {
+            let px = radius.max(0.0) * self.pixels_per_mm;
+            px * px
+        })
+    }
+
+    /// Mean of the outer half, made to fall from the middle outwards.
+    fn read_shape(&mut self, seen: &Seen, sectors: &[(usize, f32)], shift_mm: f64) {
+        let mut least = 0.98_f32;
+        for k in 0..=HALF {
+            let taken = seen
+                .mean_loss(sectors, shift_mm + k as f64 * BIN_MM)
+                .unwrap_or(0.0)
+                .clamp(0.0, least);
+            least = taken;
+            self.taken[k] = taken;
+        }
+        let end = (0..=HALF).find(|k| self.taken[*k] < 0.012).unwrap_or(HALF);
+        for taken in &mut self.taken[end..] {
+            *taken = 0.0;
+        }
+        self.reach_mm = end as f64 * BIN_MM;
+    }
+
+    /// Strength by direction: the line's shape fitted to the outer half by least squares; where blood hides it, that of the
+    /// nearest direction seen.
+    fn read_strength(&mut self, seen: &Seen, shift_mm: f64) {
+        let mut found: [Option<f32>; SECTORS] = [None; SECTORS];
+        for (sector, found) in found.iter_mut().enumerate() {
+            if seen.outer_loss(sector).is_none() {
+                continue;
+            }
+            let (mut up, mut down) = (0.0_f32, 0.0_f32);
+            for k in 0..HALF {
+                if let Some(loss) = seen.loss(sector, shift_mm + k as f64 * BIN_MM) {
+                    up += loss * self.taken[k];
+                    down += self.taken[k] * self.taken[k];
+                }
+            }
+            if down > 0.0 {
+                *found = Some((up / down).clamp(0.0, 1.0));
+            }
+        }
+        for sector in 0..SECTORS {
+            self.strength[sector] = (0..=SECTORS / 2)
+                .find_map(|away| {
+                    found[(sector + away) % SECTORS].or(found[(sector + SECTORS - away) % SECTORS])
+                })
+                .unwrap_or(0.0);
+        }
+    }
+
+    /// Whether a place (columns, rows of the patch) lies where a circle's line is looked for.
+    pub(crate) fn is_near(&self, place: [f64; 2]) -> bool {
+        let (dx, dy) = (place[0] - self.centre[0], place[1] - self.centre[1]);
+        let square = dx * dx + dy * dy;
+        square > self.near_px2[0] && square < self.near_px2[1]
+    }
+
+    /// Share of light taken at a place.
+    pub(crate) fn taken(&self, place: [f64; 2]) -> f32 {
+        let (dx, dy) = (place[0] - self.centre[0], place[1] - self.centre[1]);
+        let square = dx * dx + dy * dy;
+        if square >= self.takes_px2[1] || square <= self.takes_px2[0] {
+            return 0.0;
+        }
+        let away = (square.sqrt() / self.pixels_per_mm - self.radius_mm).abs() / BIN_MM;
+        let bin = (away as usize).min(HALF - 1);
+        let t = (away - bin as f64) as f32;
+        let whole = self.taken[bin] * (1.0 - t) + self.taken[bin + 1] * t;
+        whole * self.strength_at(dx, dy)
+    }
+
+    /// Share of light let through at a place; `None` where too little comes through to be read.
+    pub(crate) fn through(&self, place: [f64; 2]) -> Option<f32> {
+        let through = 1.0 - self.taken(place);
+        (through >= HIDDEN_BELOW).then_some(through)
+    }
+
+    fn strength_at(&self, dx: f64, dy: f64) -> f32 {
+        // A whole turn more keeps it positive.
+        let turn = (turn(dx, dy) + 1.0) * SECTORS as f64 - 0.5;
+        let first = turn as usize;
+        let t = (turn - first as f64) as f32;
+        self.strength[first % SECTORS] * (1.0 - t) + self.strength[(first + 1) % SECTORS] * t
+    }
+
+    /// Where to read instead of a place the line hides; `None` where it can be read.
+    pub(crate) fn hidden(&self, place: [f64; 2]) -> Option<Hidden> {
+        if self.through(place).is_some() {
+            return None;
+        }
+        let (dx, dy) = (place[0] - self.centre[0], place[1] - self.centre[1]);
+        let strength = self.strength_at(dx, dy);
+        let width_bins = (0..HALF)
+            .find(|k| 1.0 - strength * self.taken[*k] >= HIDDEN_BELOW)
+            .unwrap_or(HALF);
+        let width = width_bins as f64 * BIN_MM;
+        let length = (dx * dx + dy * dy).sqrt().max(1e-9);
+        let at = |radius_mm: f64| {
+            let scale = radius_mm * self.pixels_per_mm / length;
+            [self.centre[0] + dx * scale, self.centre[1] + dy * scale]
+        };
+        let away = length / self.pixels_per_mm - self.radius_mm;
+        let share = ((away + width) / (2.0 * width).max(1e-9)).clamp(0.0, 1.0);
+        Some(Hidden {
+            inner: at(self.radius_mm - width),
+            outer: at(self.radius_mm + width),
+            share: share as f32,
+        })
+    }
+
+    /// Mean over a square of pixels of the mix with the line divided out, and whether the line takes part of the light
+    /// there; `None` for the mean where the line hides most of the square.
+    pub(crate) fn cell(&self, patch: &Patch, column: usize, row: usize, side: usize) -> (Option<f32>, bool) {
+        let (mut sum, mut read, mut printed) = (0.0_f32, 0_usize, false);
+        for y in row..row + side {
+            for x in column..column + side {
+                let taken = self.taken([x as f64, y as f64]);
+                printed |= taken > PRINTED_FROM;
+                if 1.0 - taken >= HIDDEN_BELOW {
+                    let pixel = patch.reflectance[y * patch.width + x];
+                    sum += (GREEN * pixel[1] + BLUE * pixel[2]) / (1.0 - taken);
+                    read += 1;
+                }
+            }
+        }
+        ((2 * read >= side * side).then(|| sum / read as f32), printed)
+    }
+}
+
+/// Mean light by direction and distance from the circle.
+struct Seen {
+    light: Vec<[f32; BINS]>,
+    paper: [Option<f32>; SECTORS],
+}
+
+impl Seen {
+    fn of(patch: &Patch, circle: &PrintedCircle) -> Self {
+        let centre = patch.to_pixel(circle.centre_mm);
+        let radius = circle.diameter_mm / 2.0;
+        let outer = (radius + REACH_MM) * patch.pixels_per_mm;
+        let inner = (radius - REACH_MM).max(0.0) * patch.pixels_per_mm;
+        // Every other pixel, as on a chessboard, fills the bins of a fine photograph.
+        let step = if patch.pixels_per_mm > 14.0 { 2 } else { 1 };
+        let (inner_px2, outer_px2) = (inner * inner, outer * outer);
+        let mut sums = vec![[0.0_f32; BINS]; SECTORS];
+        let mut counts = vec![[0_u16; BINS]; SECTORS];
+        for row in super::field::clamp_range(centre[1] - outer, centre[1] + outer, patch.height) {
+            let columns = super::field::clamp_range(centre[0] - outer, centre[0] + outer, patch.width);
+            for column in columns.skip(row % step).step_by(step) {
+                let (dx, dy) = (column as f64 - centre[0], row as f64 - centre[1]);
+                let square = dx * dx + dy * dy;
+                let at = row * patch.width + column;
+                if square <= inner_px2
+                    || square >= outer_px2
+                    || patch.flags[at] & (flag::OUTSIDE | flag::BURNT_OUT | flag::OFF_CARD) != 0
+                {
+                    continue;
+                }
+                let away = square.sqrt() / patch.pixels_per_mm - radius;
+                let sector = ((turn(dx, dy) * SECTORS as f64) as usize).min(SECTORS - 1);
+                let bin = (((away + REACH_MM) / BIN_MM) as usize).min(BINS - 1);
+                let pixel = patch.reflectance[at];
+                sums[sector][bin] += GREEN * pixel[1] + BLUE * pixel[2];
+                counts[sector][bin] += 1;
+            }
+        }
+        let mut paper = [None; SECTORS];
+        for (sector, paper) in paper.iter_mut().enumerate() {
+            let n: u16 = counts[sector][OUTSIDE].iter().sum();
+            if n >= 4 {
+                let level = sums[sector][OUTSIDE].iter().sum::<f32>() / f32::from(n);
+                *paper = (level > 0.9 && level < 1.2).then_some(level);
+            }
+        }
+        for (sums, counts) in sums.iter_mut().zip(&counts) {
+            for (sum, count) in sums.iter_mut().zip(counts) {
+                *sum = if *count == 0 {
+                    f32::NAN
+                } else {
+                    *sum / f32::from(*count)
+                };
+            }
+        }
+        Self { light: sums, paper }
+    }
+
+    /// Share of the paper's light missing at a distance from the circle (mm), between bins; `None` where nothing was read.
+    fn loss(&self, sector: usize, away_mm: f64) -> Option<f32> {
+        let paper = self.paper[sector]?;
+        let place = (away_mm + REACH_MM) / BIN_MM - 0.5;
+        let bin = libm::floor(place).clamp(0.0, (BINS - 2) as f64) as usize;
+        let t = (place - bin as f64) as f32;
+        let (a, b) = (self.light[sector][bin], self.light[sector][bin + 1]);
+        let light = match (a.is_nan(), b.is_nan()) {
+            (false, false) => a * (1.0 - t) + b * t,
+            (false, true) => a,
+            (true, false) => b,
+            (true, true) => return None,
+        };
+        Some(1.0 - light / paper)
+    }
+
+    /// Mean loss over the outer half of the line, where paper follows it.
+    fn outer_loss(&self, sector: usize) -> Option<f32> {
+        let (mut sum, mut n) = (0.0, 0);
+        for k in 0..6 {
+            if let Some(loss) = self.loss(sector, (f64::from(k) + 0.5) * BIN_MM) {
+                sum += loss;
+                n += 1;
+            }
+        }
+        (n >= 3).then(|| sum / n as f32)
+    }
+
+    fn mean_loss(&self, sectors: &[(usize, f32)], away_mm: f64) -> Option<f32> {
+        let (mut sum, mut n) = (0.0, 0);
+        for (sector, _) in sectors {
+            if let Some(loss) = self.loss(*sector, away_mm) {
+                sum += loss;
+                n += 1;
+            }
+        }
+        (n > 0).then(|| sum / n as f32)
+    }
+
+    /// Distance of the line's middle from where the layout has it (mm), from directions with paper on both sides; 0 when
+    /// there are too few.
+    fn shift_mm(&self, sectors: &[(usize, f32)]) -> f64 {
+        let (mut moment, mut mass, mut seen) = (0.0_f64, 0.0_f64, 0);
+        for &(sector, _) in sectors {
+            let Some(paper) = self.paper[sector] else { continue };
+            let is_free = self.light[sector][INSIDE]
+                .iter()
+                .all(|light| light.is_nan() || *light > 0.9 * paper);
+            if !is_free {
+                continue;
+            }
+            seen += 1;
+            for k in -9..=9 {
+                let away = f64::from(k) * BIN_MM;
+                if let Some(loss) = self.loss(sector, away) {
+                    moment += away * f64::from(loss.max(0.0));
+                    mass += f64::from(loss.max(0.0));
+                }
+            }
+        }
+        if seen < 8 || mass <= 0.0 {
+            return 0.0;
+        }
+        (moment / mass).clamp(-0.15, 0.15)
+    }
+}
+
+/// A number from 0 to 1 that grows with the angle (its steps are not equal angles, which sectors do not need).
+fn turn(dx: f64, dy: f64) -> f64 {
+    let size = dx.abs() + dy.abs();
+    if size <= 0.0 {
+        return 0.0;
+    }
+    let t = dy / size;
+    if dx >= 0.0 {
+        0.25 + 0.25 * t
+    } else {
+        0.75 - 0.25 * t
+    }
+}
