@@ -58,10 +58,18 @@ impl CircleLine {
     /// Reads the line; `None` when blood, glare or an edge hides most of the paper outside it.
     pub(crate) fn of(patch: &Patch, circle: &PrintedCircle) -> Option<Self> {
         let seen = Seen::of(patch, circle);
+        let outside = (0..SECTORS)
+            .filter(|&sector| seen.outer_loss(sector).is_some())
+            .count();
+        if outside < SECTORS / 4 {
+            return None;
+        }
+        // Where blood covers the line and more, the line is not seen.
         let mut around: Vec<(usize, f32)> = (0..SECTORS)
+            .filter(|&sector| !seen.is_covered(sector))
             .filter_map(|sector| seen.outer_loss(sector).map(|loss| (sector, loss)))
             .collect();
-        if around.len() < SECTORS / 4 {
+        if around.len() < SECTORS / 10 {
             return None;
         }
         let mut sorted: Vec<f32> = around.iter().map(|(_, loss)| *loss).collect();
@@ -81,22 +89,19 @@ impl CircleLine {
         if quantile(0.7) < 0.015 {
             return Some(line);
         }
-        // Blood over the outer half darkens it: the paler sectors show the line alone. A dashed line is known by its gaps.
-        let whole = quantile(0.2) > 0.4 * quantile(0.8);
-        let (low, high) = if whole {
-            (quantile(0.1), quantile(0.5))
+        // Blood over part of the outer half makes it darker and wider: the palest sectors show a whole line alone, the
+        // narrowest dashes a dashed one.
+        let whole = quantile(0.1) > 0.3 * quantile(0.8);
+        if whole {
+            let (low, high) = (quantile(0.05), quantile(0.35));
+            around.retain(|(_, loss)| (low..=high).contains(loss));
         } else {
-            (0.75 * quantile(0.7), 1.05 * quantile(0.7))
-        };
-        around.retain(|(_, loss)| (low..=high).contains(loss));
+            seen.keep_narrowest(&mut around);
+        }
         let shift_mm = seen.shift_mm(&around);
         line.radius_mm += shift_mm;
         line.read_shape(&seen, &around, shift_mm);
-        if whole {
-            line.strength = [1.0; SECTORS];
-        } else {
-            line.read_strength(&seen, shift_mm);
-        }
+        line.read_strength(&seen, shift_mm, whole);
         line.near_px2 = line.band(NEAR_MM);
         line.takes_px2 = line.band(line.reach_mm);
         Some(line)
@@ -127,12 +132,17 @@ impl CircleLine {
         self.reach_mm = end as f64 * BIN_MM;
     }
 
-    /// Strength by direction: the line's shape fitted to the outer half by least squares; where blood hides it, that of the
-    /// nearest direction seen.
-    fn read_strength(&mut self, seen: &Seen, shift_mm: f64) {
+    /// Strength by direction: the line's shape fitted to the outer half by least squares, or 1 for a whole line. None where
+    /// blood covers the line: there is no edge to be found, and nothing to be divided out.
+    fn read_strength(&mut self, seen: &Seen, shift_mm: f64, whole: bool) {
         let mut found: [Option<f32>; SECTORS] = [None; SECTORS];
         for (sector, found) in found.iter_mut().enumerate() {
-            if seen.outer_loss(sector).is_none() {
+            if seen.is_covered(sector) || seen.outer_loss(sector).is_none() {
+                *found = Some(0.0);
+                continue;
+            }
+            if whole {
+                *found = Some(1.0);
                 continue;
             }
             let (mut up, mut down) = (0.0_f32, 0.0_f32);
@@ -164,6 +174,15 @@ impl CircleLine {
 
     /// Share of light taken at a place.
     pub(crate) fn taken(&self, place: [f64; 2]) -> f32 {
+        let whole = self.whole_taken(place);
+        if whole <= 0.0 {
+            return 0.0;
+        }
+        whole * self.strength_at(place[0] - self.centre[0], place[1] - self.centre[1])
+    }
+
+    /// Share of light a whole line takes at a place.
+    fn whole_taken(&self, place: [f64; 2]) -> f32 {
         let (dx, dy) = (place[0] - self.centre[0], place[1] - self.centre[1]);
         let square = dx * dx + dy * dy;
         if square >= self.takes_px2[1] || square <= self.takes_px2[0] {
@@ -172,8 +191,7 @@ impl CircleLine {
         let away = (square.sqrt() / self.pixels_per_mm - self.radius_mm).abs() / BIN_MM;
         let bin = (away as usize).min(HALF - 1);
         let t = (away - bin as f64) as f32;
-        let whole = self.taken[bin] * (1.0 - t) + self.taken[bin + 1] * t;
-        whole * self.strength_at(dx, dy)
+        self.taken[bin] * (1.0 - t) + self.taken[bin + 1] * t
     }
 
     /// Share of light let through at a place; `None` where too little comes through to be read.
@@ -215,23 +233,37 @@ impl CircleLine {
         })
     }
 
-    /// Mean over a square of pixels of the mix with the line divided out, and whether the line takes part of the light
-    /// there; `None` for the mean where the line hides most of the square.
-    pub(crate) fn cell(&self, patch: &Patch, column: usize, row: usize, side: usize) -> (Option<f32>, bool) {
-        let (mut sum, mut read, mut printed) = (0.0_f32, 0_usize, false);
+    /// What a square of pixels says with the line divided out.
+    pub(crate) fn cell(&self, patch: &Patch, column: usize, row: usize, side: usize) -> Cell {
+        let (mut mix, mut read) = (0.0_f32, 0_usize);
+        let mut printed = false;
         for y in row..row + side {
             for x in column..column + side {
-                let taken = self.taken([x as f64, y as f64]);
-                printed |= taken > PRINTED_FROM;
-                if 1.0 - taken >= HIDDEN_BELOW {
+                let place = [x as f64, y as f64];
+                let whole = self.whole_taken(place);
+                printed |= whole > PRINTED_FROM;
+                let through = if whole > 0.0 { 1.0 - self.taken(place) } else { 1.0 };
+                if through >= HIDDEN_BELOW {
                     let pixel = patch.reflectance[y * patch.width + x];
-                    sum += (GREEN * pixel[1] + BLUE * pixel[2]) / (1.0 - taken);
+                    mix += (GREEN * pixel[1] + BLUE * pixel[2]) / through;
                     read += 1;
                 }
             }
         }
-        ((2 * read >= side * side).then(|| sum / read as f32), printed)
+        Cell {
+            mix: (2 * read >= side * side).then(|| mix / read as f32),
+            printed,
+        }
     }
+}
+
+/// A square of pixels near the line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Cell {
+    /// Mean of the mix with the line divided out; `None` where the line hides most of the square.
+    pub(crate) mix: Option<f32>,
+    /// Whether a line runs there, seen or under blood.
+    pub(crate) printed: bool,
 }
 
 /// Mean light by direction and distance from the circle.
@@ -273,10 +305,16 @@ impl Seen {
         }
         let mut paper = [None; SECTORS];
         for (sector, paper) in paper.iter_mut().enumerate() {
-            let n: u16 = counts[sector][OUTSIDE].iter().sum();
-            if n >= 4 {
-                let level = sums[sector][OUTSIDE].iter().sum::<f32>() / f32::from(n);
-                *paper = (level > 0.9 && level < 1.2).then_some(level);
+            let level = |bins: core::ops::Range<usize>| {
+                let n: u16 = counts[sector][bins.clone()].iter().sum();
+                (n >= 2).then(|| sums[sector][bins].iter().sum::<f32>() / f32::from(n))
+            };
+            let middle = usize::midpoint(OUTSIDE.start, OUTSIDE.end);
+            if let (Some(near), Some(far)) = (level(OUTSIDE.start..middle), level(middle..OUTSIDE.end)) {
+                let even = 0.5 * (near + far);
+                // Blank paper, or an even pale stain: serum lets the line be read as well as paper does.
+                let readable = even > 0.9 || (even > 0.55 && (near - far).abs() < 0.06 * even);
+                *paper = (readable && even < 1.2).then_some(even);
             }
         }
         for (sums, counts) in sums.iter_mut().zip(&counts) {
@@ -317,6 +355,35 @@ impl Seen {
             }
         }
         (n >= 3).then(|| sum / n as f32)
+    }
+
+    /// Whether what darkens the line goes on beyond any line: mean loss from 0.3 to 0.5 mm outside.
+    fn is_covered(&self, sector: usize) -> bool {
+        let (mut sum, mut n) = (0.0, 0);
+        for k in 6..10 {
+            if let Some(loss) = self.loss(sector, (f64::from(k) + 0.5) * BIN_MM) {
+                sum += loss;
+                n += 1;
+            }
+        }
+        let beyond = if n == 0 { 0.0 } else { sum / n as f32 };
+        beyond > 0.06 && self.outer_loss(sector).is_some_and(|loss| beyond > 0.35 * loss)
+    }
+
+    /// Keeps the dashes (as dark in the middle as most) whose outer half is narrowest: a fifth, but at least five.
+    fn keep_narrowest(&self, sectors: &mut Vec<(usize, f32)>) {
+        let peak = |sector: usize| {
+            let loss = |k: f64| self.loss(sector, k * BIN_MM).unwrap_or(0.0);
+            0.5 * (loss(0.5) + loss(1.5))
+        };
+        let mut peaks: Vec<f32> = sectors.iter().map(|(sector, _)| peak(*sector)).collect();
+        peaks.sort_unstable_by(f32::total_cmp);
+        let dark = 0.6 * peaks[(peaks.len() - 1) * 7 / 10];
+        sectors.retain(|(sector, _)| peak(*sector) >= dark.max(0.01));
+        let width = |(sector, loss): &(usize, f32)| loss / peak(*sector);
+        sectors.sort_by(|a, b| width(a).total_cmp(&width(b)).then(a.0.cmp(&b.0)));
+        let keep = (sectors.len() / 5).max(5).min(sectors.len());
+        sectors.truncate(keep);
     }
 
     fn mean_loss(&self, sectors: &[(usize, f32)], away_mm: f64) -> Option<f32> {

@@ -160,10 +160,10 @@ fn divide_out(
             {
                 continue;
             }
-            let (value, printed) = line.cell(patch, x, y, grid.factor);
-            print[at] = printed;
-            hidden[at] = value.is_none();
-            if let Some(value) = value {
+            let cell = line.cell(patch, x, y, grid.factor);
+            print[at] = cell.printed;
+            hidden[at] = cell.mix.is_none();
+            if let Some(value) = cell.mix {
                 mix[at] = value;
             }
         }
