@@ -24,6 +24,8 @@ const OUTSIDE: core::ops::Range<usize> = 32..BINS;
 const INSIDE: core::ops::Range<usize> = 0..11;
 /// Light let through below which nothing is read there.
 const HIDDEN_BELOW: f32 = 0.15;
+/// Light let through below which colours are not compared.
+const DIM_BELOW: f32 = 0.5;
 /// Light taken from which a place counts as printed.
 const PRINTED_FROM: f32 = 0.02;
 
@@ -37,6 +39,8 @@ pub(crate) struct CircleLine {
     radius_mm: f64,
     /// Share of light the line takes by distance from its middle, where it is whole.
     taken: [f32; HALF + 1],
+    /// The same of red and of green light.
+    colours_taken: [[f32; HALF + 1]; 2],
     /// Strength by direction, 1 where it is whole.
     strength: [f32; SECTORS],
     /// Distance from which it takes nothing (mm).
@@ -80,6 +84,7 @@ impl CircleLine {
             pixels_per_mm: patch.pixels_per_mm,
             radius_mm: circle.diameter_mm / 2.0,
             taken: [0.0; HALF + 1],
+            colours_taken: [[0.0; HALF + 1]; 2],
             strength: [0.0; SECTORS],
             reach_mm: 0.0,
             takes_px2: [0.0; 2],
@@ -124,10 +129,16 @@ impl CircleLine {
                 .clamp(0.0, least);
             least = taken;
             self.taken[k] = taken;
+            for (channel, colour) in self.colours_taken.iter_mut().enumerate() {
+                colour[k] = seen
+                    .mean_colour_loss(sectors, shift_mm + k as f64 * BIN_MM, channel)
+                    .clamp(0.0, 0.98);
+            }
         }
         let end = (0..=HALF).find(|k| self.taken[*k] < 0.012).unwrap_or(HALF);
-        for taken in &mut self.taken[end..] {
-            *taken = 0.0;
+        self.taken[end..].fill(0.0);
+        for colour in &mut self.colours_taken {
+            colour[end..].fill(0.0);
         }
         self.reach_mm = end as f64 * BIN_MM;
     }
@@ -183,15 +194,29 @@ impl CircleLine {
 
     /// Share of light a whole line takes at a place.
     fn whole_taken(&self, place: [f64; 2]) -> f32 {
+        self.across(place)
+            .map_or(0.0, |(bin, t)| between(&self.taken, bin, t))
+    }
+
+    /// Bin across the line and the share of the way to the next one; `None` where the line takes nothing.
+    fn across(&self, place: [f64; 2]) -> Option<(usize, f32)> {
         let (dx, dy) = (place[0] - self.centre[0], place[1] - self.centre[1]);
         let square = dx * dx + dy * dy;
         if square >= self.takes_px2[1] || square <= self.takes_px2[0] {
-            return 0.0;
+            return None;
         }
         let away = (square.sqrt() / self.pixels_per_mm - self.radius_mm).abs() / BIN_MM;
         let bin = (away as usize).min(HALF - 1);
-        let t = (away - bin as f64) as f32;
-        self.taken[bin] * (1.0 - t) + self.taken[bin + 1] * t
+        Some((bin, (away - bin as f64) as f32))
+    }
+
+    /// Shares of red and green light let through at a place.
+    fn colours_through(&self, place: [f64; 2]) -> [f32; 2] {
+        let Some((bin, t)) = self.across(place) else {
+            return [1.0; 2];
+        };
+        let strength = self.strength_at(place[0] - self.centre[0], place[1] - self.centre[1]);
+        [0, 1].map(|channel| 1.0 - strength * between(&self.colours_taken[channel], bin, t))
     }
 
     /// Share of light let through at a place; `None` where too little comes through to be read.
@@ -236,6 +261,7 @@ impl CircleLine {
     /// What a square of pixels says with the line divided out.
     pub(crate) fn cell(&self, patch: &Patch, column: usize, row: usize, side: usize) -> Cell {
         let (mut mix, mut read) = (0.0_f32, 0_usize);
+        let (mut colours, mut bright) = ([0.0_f32; 2], 0_usize);
         let mut printed = false;
         for y in row..row + side {
             for x in column..column + side {
@@ -247,11 +273,18 @@ impl CircleLine {
                     let pixel = patch.reflectance[y * patch.width + x];
                     mix += (GREEN * pixel[1] + BLUE * pixel[2]) / through;
                     read += 1;
+                    if through >= DIM_BELOW {
+                        let [red, green] = self.colours_through(place);
+                        colours[0] += pixel[0] / red;
+                        colours[1] += pixel[1] / green;
+                        bright += 1;
+                    }
                 }
             }
         }
         Cell {
             mix: (2 * read >= side * side).then(|| mix / read as f32),
+            colours: (2 * bright >= side * side).then(|| colours.map(|c| c / bright as f32)),
             printed,
         }
     }
@@ -262,6 +295,8 @@ impl CircleLine {
 pub(crate) struct Cell {
     /// Mean of the mix with the line divided out; `None` where the line hides most of the square.
     pub(crate) mix: Option<f32>,
+    /// Mean red and green light with the line divided out; `None` where the line leaves too little for colours.
+    pub(crate) colours: Option<[f32; 2]>,
     /// Whether a line runs there, seen or under blood.
     pub(crate) printed: bool,
 }
@@ -269,6 +304,8 @@ pub(crate) struct Cell {
 /// Mean light by direction and distance from the circle.
 struct Seen {
     light: Vec<[f32; BINS]>,
+    /// Mean red and green light likewise.
+    colours: [Vec<[f32; BINS]>; 2],
     paper: [Option<f32>; SECTORS],
 }
 
@@ -282,6 +319,7 @@ impl Seen {
         let step = if patch.pixels_per_mm > 14.0 { 2 } else { 1 };
         let (inner_px2, outer_px2) = (inner * inner, outer * outer);
         let mut sums = vec![[0.0_f32; BINS]; SECTORS];
+        let mut colours = [sums.clone(), sums.clone()];
         let mut counts = vec![[0_u16; BINS]; SECTORS];
         for row in super::field::clamp_range(centre[1] - outer, centre[1] + outer, patch.height) {
             let columns = super::field::clamp_range(centre[0] - outer, centre[0] + outer, patch.width);
@@ -300,6 +338,8 @@ impl Seen {
                 let bin = (((away + REACH_MM) / BIN_MM) as usize).min(BINS - 1);
                 let pixel = patch.reflectance[at];
                 sums[sector][bin] += GREEN * pixel[1] + BLUE * pixel[2];
+                colours[0][sector][bin] += pixel[0];
+                colours[1][sector][bin] += pixel[1];
                 counts[sector][bin] += 1;
             }
         }
@@ -317,16 +357,48 @@ impl Seen {
                 *paper = (readable && even < 1.2).then_some(even);
             }
         }
-        for (sums, counts) in sums.iter_mut().zip(&counts) {
-            for (sum, count) in sums.iter_mut().zip(counts) {
-                *sum = if *count == 0 {
-                    f32::NAN
-                } else {
-                    *sum / f32::from(*count)
-                };
+        let [red, green] = &mut colours;
+        for table in [&mut sums, red, green] {
+            for (sums, counts) in table.iter_mut().zip(&counts) {
+                for (sum, count) in sums.iter_mut().zip(counts) {
+                    *sum = if *count == 0 {
+                        f32::NAN
+                    } else {
+                        *sum / f32::from(*count)
+                    };
+                }
             }
         }
-        Self { light: sums, paper }
+        Self {
+            light: sums,
+            colours,
+            paper,
+        }
+    }
+
+    /// Mean share of red (0) or green (1) light missing at a distance from the circle (mm), over some directions.
+    fn mean_colour_loss(&self, sectors: &[(usize, f32)], away_mm: f64, channel: usize) -> f32 {
+        let place = (away_mm + REACH_MM) / BIN_MM - 0.5;
+        let bin = libm::floor(place).clamp(0.0, (BINS - 2) as f64) as usize;
+        let t = (place - bin as f64) as f32;
+        let (mut light, mut read, mut paper, mut blank) = (0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32);
+        for (sector, _) in sectors {
+            let table = &self.colours[channel][*sector];
+            for (value, weight) in [(table[bin], 1.0 - t), (table[bin + 1], t)] {
+                if !value.is_nan() {
+                    light += weight * value;
+                    read += weight;
+                }
+            }
+            for value in table[OUTSIDE].iter().filter(|value| !value.is_nan()) {
+                paper += value;
+                blank += 1.0;
+            }
+        }
+        if read <= 0.0 || paper <= 0.0 {
+            return 0.0;
+        }
+        1.0 - (light / read) / (paper / blank)
     }
 
     /// Share of the paper's light missing at a distance from the circle (mm), between bins; `None` where nothing was read.
@@ -423,6 +495,10 @@ impl Seen {
         }
         (moment / mass).clamp(-0.15, 0.15)
     }
+}
+
+fn between(table: &[f32], bin: usize, t: f32) -> f32 {
+    table[bin] * (1.0 - t) + table[bin + 1] * t
 }
 
 /// A number from 0 to 1 that grows with the angle (its steps are not equal angles, which sectors do not need).

@@ -6,7 +6,7 @@
 //! blurring a straight edge leaves its half-way point in linear light where it was. Half the step in density lies about
 //! 1.2 blur widths further in, 0.1 mm at 12 px/mm.
 
-use super::circle_line::CircleLine;
+use super::circle_line::{Cell, CircleLine};
 use super::grid::{BEYOND, BURNT_OUT, Grid, PRINT};
 use crate::patch::Patch;
 use spotwright_domain::card::PrintedCircle;
@@ -24,6 +24,12 @@ pub(crate) struct Field {
     pub(crate) print: Vec<bool>,
     /// Cells so dark with print that their value was replaced by that of their surroundings.
     pub(crate) hidden: Vec<bool>,
+    /// Cells in which print leaves too little light for colours.
+    pub(crate) dim: Vec<bool>,
+    /// Red light with the circle's line divided out.
+    pub(crate) red: Vec<f32>,
+    /// Green light with the circle's line divided out.
+    pub(crate) green: Vec<f32>,
     /// The printed circle's line, divided out of the mix.
     pub(crate) line: Option<CircleLine>,
     /// Paper level in the mix as a plane over cells: at cell (0, 0), per column, per row.
@@ -43,9 +49,19 @@ impl Field {
         let mut print: Vec<bool> = grid.mark.iter().map(|m| m & PRINT != 0).collect();
         let level = paper_level(grid, &mix, &print);
         let mut hidden = print.clone();
+        let mut dim = print.clone();
+        let (mut red, mut green) = (grid.red.clone(), grid.green.clone());
         let line = circle.and_then(|circle| CircleLine::of(patch, circle));
         if let Some(line) = &line {
-            divide_out(patch, grid, line, &mut mix, &mut print, &mut hidden);
+            for (at, cell) in cells_near(patch, grid, line) {
+                print[at] = cell.printed;
+                hidden[at] = cell.mix.is_none();
+                dim[at] = cell.colours.is_none();
+                mix[at] = cell.mix.unwrap_or(mix[at]);
+                if let Some(colours) = cell.colours {
+                    [red[at], green[at]] = colours;
+                }
+            }
         }
         take_out_print(grid, &mut mix, &hidden);
         let paper = paper_plane(grid, &mix, level);
@@ -69,6 +85,9 @@ impl Field {
             mix,
             print,
             hidden,
+            dim,
+            red,
+            green,
             line,
             paper,
             noise: scatter.max(photographed).max(1e-4),
@@ -141,33 +160,18 @@ fn paper_plane(grid: &Grid, mix: &[f32], level: f32) -> [f32; 3] {
     plane
 }
 
-/// Divides the circle's line out of the mix; cells near it are print only as far as it reaches.
-fn divide_out(
-    patch: &Patch,
-    grid: &Grid,
-    line: &CircleLine,
-    mix: &mut [f32],
-    print: &mut [bool],
-    hidden: &mut [bool],
-) {
+/// Readable cells near the circle's line, with the line divided out.
+fn cells_near<'a>(
+    patch: &'a Patch,
+    grid: &'a Grid,
+    line: &'a CircleLine,
+) -> impl Iterator<Item = (usize, Cell)> + 'a {
     let middle = (grid.factor - 1) as f64 / 2.0;
-    for row in 0..grid.height {
-        for column in 0..grid.width {
-            let at = row * grid.width + column;
-            let (x, y) = (column * grid.factor, row * grid.factor);
-            if !line.is_near([x as f64 + middle, y as f64 + middle])
-                || grid.mark[at] & (BURNT_OUT | BEYOND) != 0
-            {
-                continue;
-            }
-            let cell = line.cell(patch, x, y, grid.factor);
-            print[at] = cell.printed;
-            hidden[at] = cell.mix.is_none();
-            if let Some(value) = cell.mix {
-                mix[at] = value;
-            }
-        }
-    }
+    (0..grid.width * grid.height).filter_map(move |at| {
+        let (x, y) = (at % grid.width * grid.factor, at / grid.width * grid.factor);
+        (line.is_near([x as f64 + middle, y as f64 + middle]) && grid.mark[at] & (BURNT_OUT | BEYOND) == 0)
+            .then(|| (at, line.cell(patch, x, y, grid.factor)))
+    })
 }
 
 /// Gives print the value of its surroundings: of the first unprinted cell in each of eight directions, nearer ones

@@ -122,7 +122,7 @@ fn half_way(profile: impl Fn(usize) -> f64) -> Option<Half> {
     })
 }
 
-/// Red and green light between cells; `None` where print, glare or another spot lies.
+/// Red and green light between cells; `None` where print, glare or another spot hides them.
 fn light(grid: &Grid, field: &Field, x: f64, y: f64, other: &[bool]) -> Option<[f64; 2]> {
     if x < 0.0 || y < 0.0 || x > (grid.width - 1) as f64 || y > (grid.height - 1) as f64 {
         return None;
@@ -137,7 +137,7 @@ fn light(grid: &Grid, field: &Field, x: f64, y: f64, other: &[bool]) -> Option<[
     ];
     if four
         .iter()
-        .any(|&at| field.print[at] || other[at] || grid.mark[at] & (BURNT_OUT | BEYOND) != 0)
+        .any(|&at| field.dim[at] || other[at] || grid.mark[at] & (BURNT_OUT | BEYOND) != 0)
     {
         return None;
     }
@@ -146,7 +146,7 @@ fn light(grid: &Grid, field: &Field, x: f64, y: f64, other: &[bool]) -> Option<[
         let [p, q, r, s] = four.map(|at| f64::from(values[at]));
         (p * (1.0 - a) + q * a) * (1.0 - b) + (r * (1.0 - a) + s * a) * b
     };
-    Some([blend(&grid.red), blend(&grid.green)])
+    Some([blend(&field.red), blend(&field.green)])
 }
 
 /// The outline moved inwards by `shift` along its own normals (same unit as the points).
