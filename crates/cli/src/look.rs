@@ -23,6 +23,12 @@ pub(crate) fn run(arguments: &Look) -> Outcome {
         Ok(tally) => {
             if !arguments.json {
                 say(&tally.summary());
+                for limit in &options.overrides {
+                    say(&format!(
+                        "The method sets {} to {} (default {}): {}\n",
+                        limit.name, limit.value, limit.default, limit.reason
+                    ));
+                }
                 if let Some(out) = &arguments.out {
                     say(&format!("\nThe sheet: {}\n", out.join("index.html").display()));
                 }

@@ -33,7 +33,7 @@ pub use injections::{RunList, Runs};
 pub use layout::{LAYOUT_TABLES, LayoutFile, open_layout, read_layout};
 pub use levels::Levels;
 pub use manual_limits::ManualLimit;
-pub use method::{LIMIT_RULES, METHOD_TABLES, MethodFile, MethodKey, MethodTable, open_method};
+pub use method::{CardLimits, LIMIT_RULES, METHOD_TABLES, MethodFile, MethodKey, MethodTable, open_method};
 pub use moment::moment_unix_s;
 pub use problem::{FormatProblem, FormatProblemCode, FormatWarning, FormatWarningCode, MOST_LISTED};
 pub use requests::{Requests, open_requests};

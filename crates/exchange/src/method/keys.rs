@@ -34,6 +34,8 @@ pub(super) const TOP: MethodTable = MethodTable {
         optional("extraction"),
         optional("integration"),
         optional("limits"),
+        optional("spot"),
+        optional("photo"),
         needed("internal_standard"),
         needed("analyte"),
     ],

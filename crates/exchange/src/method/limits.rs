@@ -195,7 +195,7 @@ fn limit_bounds(limit: &str) -> Bounds {
 }
 
 /// The fields of a settings type by name.
-fn fields<T: serde::Serialize>(settings: &T) -> Map<String, Value> {
+pub(super) fn fields<T: serde::Serialize>(settings: &T) -> Map<String, Value> {
     match serde_json::to_value(settings) {
         Ok(Value::Object(fields)) => fields,
         _ => Map::new(),

@@ -1,5 +1,6 @@
 //! `method.toml`: read key by key, so that every problem can point at its place.
 
+mod card;
 mod check;
 mod conversion;
 mod keys;
@@ -9,6 +10,7 @@ mod read;
 pub(crate) mod section;
 mod target;
 
+pub use card::CardLimits;
 pub use keys::{METHOD_TABLES, MethodKey, MethodTable};
 pub use limits::LIMIT_RULES;
 pub(crate) use target::target as read_target;
@@ -25,6 +27,8 @@ use std::path::{Path, PathBuf};
 pub struct MethodFile {
     /// The method.
     pub method: Method,
+    /// What it allows of cards.
+    pub card_limits: CardLimits,
     /// SHA-256 of the file's bytes, in lower-case hexadecimal.
     pub sha256: String,
     /// The file, relative to the day's folder.
@@ -131,9 +135,10 @@ fn read_method(path: &Path, file: &str, problems: &mut Problems) -> Option<Metho
             None
         }
         Ok((text, bytes)) => {
-            let method = read::read(file, &text, problems)?;
+            let (method, card_limits) = read::read(file, &text, problems)?;
             Some(MethodFile {
                 method,
+                card_limits,
                 sha256: hex(&Sha256::digest(&bytes)),
                 path: PathBuf::from(file),
             })

@@ -1,5 +1,6 @@
 //! From TOML to a [`Method`].
 
+use super::card::{CardLimits, card_limits};
 use super::check;
 use super::keys::{
     ANALYTE, CALIBRATION, EXTRACTION, INTERNAL_STANDARD, METHOD, MethodTable, QUALIFIER, QUANTIFIER, TOP,
@@ -43,17 +44,18 @@ const WEIGHTINGS: [(&str, Weighting); 3] = [
 ];
 
 /// Reads a method. `None`: it has problems, and they are among `problems`.
-pub(super) fn read(file: &str, text: &str, problems: &mut Problems) -> Option<Method> {
+pub(super) fn read(file: &str, text: &str, problems: &mut Problems) -> Option<(Method, CardLimits)> {
     let source = Source::new(file, text, METHOD_FILE);
     let document = document(&source, problems)?;
     let before = problems.count();
     let top = Section::new(&source, document.get_ref(), document.span(), TOP.path);
     top.check_keys(TOP, problems);
+    let card_limits = card_limits(&top, problems);
     let method = method(&top, problems);
     if problems.count() > before {
         return None;
     }
-    method
+    Some((method?, card_limits?))
 }
 
 fn method(top: &Section<'_>, problems: &mut Problems) -> Option<Method> {

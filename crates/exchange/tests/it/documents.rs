@@ -2,6 +2,7 @@
 
 use crate::broken_days;
 use serde_json::Value;
+use spotwright_domain::card::{PhotoLimits, SpotLimits};
 use spotwright_domain::method::{IntegrationSettings, Limits};
 use spotwright_exchange::{FormatWarningCode, LIMIT_RULES, METHOD_TABLES, open_method};
 use std::collections::BTreeSet;
@@ -165,5 +166,23 @@ fn the_schema_has_the_limits_and_settings_with_their_defaults() {
     for (key, default) in settings.as_object().unwrap() {
         let shown = &integration["properties"][key]["default"];
         assert_eq!(shown.as_f64(), default.as_f64(), "{key}");
+    }
+}
+
+#[test]
+fn the_schema_has_the_limits_on_cards_with_their_defaults() {
+    let schema = schema();
+    let spot = serde_json::to_value(SpotLimits::default()).unwrap();
+    let photo = serde_json::to_value(PhotoLimits::default()).unwrap();
+    for (name, limits) in [("spot", spot), ("photo", photo)] {
+        let mut keys = names(&limits);
+        keys.insert("reason".to_owned());
+        let part = table(&schema, name);
+        assert_eq!(names(&part["properties"]), keys, "[{name}]");
+        assert_eq!(part["additionalProperties"], Value::Bool(false));
+        for (key, default) in limits.as_object().unwrap() {
+            let shown = &part["properties"][key]["default"];
+            assert_eq!(shown.as_f64(), default.as_f64(), "{key}");
+        }
     }
 }

@@ -20,6 +20,7 @@ use rayon::prelude::*;
 use spotwright_card::PhotoSettings;
 use spotwright_card::spot::SpotSettings;
 use spotwright_domain::card::{BUILT_IN_LAYOUTS, CardLayout, LookRecord, SpotLimits};
+use spotwright_domain::method::LimitOverride;
 use spotwright_exchange::{Requests, SIMULATED_MARKER, open_layout, open_method, open_requests, read_layout};
 use std::path::{Path, PathBuf};
 
@@ -32,6 +33,8 @@ pub struct LookOptions {
     pub photo: PhotoSettings,
     /// How spots are judged.
     pub limits: SpotLimits,
+    /// Which limits the method changed, and why.
+    pub overrides: Vec<LimitOverride>,
     /// Extraction head, volume relation, side.
     pub spots: SpotSettings,
     /// Worker threads; `None`: one a core. Results do not depend on it.
@@ -41,8 +44,8 @@ pub struct LookOptions {
 }
 
 impl LookOptions {
-    /// The layouts of these files, or the built-in ones when there are none; the extraction head of the method, when one
-    /// is given; everything else at its default.
+    /// The layouts of these files, or the built-in ones when there are none; extraction head and limits of the method, when
+    /// one is given; everything else at its default.
     ///
     /// # Errors
     /// Every problem of the layout files or the method file.
@@ -69,6 +72,9 @@ impl LookOptions {
         };
         if let Some(path) = method {
             let file = open_method(path).map_err(WorkflowError::Day)?;
+            options.limits = file.card_limits.spot;
+            options.photo.limits = file.card_limits.photo;
+            options.overrides = file.card_limits.overrides;
             if let Some(head) = file.method.extraction.head_diameter_mm {
                 options.spots.head_diameter_mm = head;
             }

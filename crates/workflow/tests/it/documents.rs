@@ -1,7 +1,7 @@
 //! The page of formats says what the program does with damaged trace files.
 
 use crate::damaged_traces;
-use spotwright_domain::card::{PhotoProblemCode, SpotLimits, SpotReasonCode};
+use spotwright_domain::card::{PhotoLimits, PhotoProblemCode, SpotLimits, SpotReasonCode};
 
 const FORMATS: &str = include_str!("../../../../docs/formats.md");
 
@@ -49,11 +49,17 @@ fn the_page_of_cards_lists_every_limit_reason_and_problem() {
             row.name, row.default, row.unit, row.rule, row.meaning
         )
     });
+    let serde_json::Value::Object(of_photos) = serde_json::to_value(PhotoLimits::default()).unwrap() else {
+        panic!("limits are a table")
+    };
+    let of_photos = of_photos
+        .iter()
+        .map(|(name, default)| format!("| `{name}` | {} | ", default.as_f64().unwrap()));
     let reasons = SpotReasonCode::ALL
         .iter()
         .map(|code| format!("| `{}` | {} |\n", code.as_str(), code.meaning()));
     let mut rows = 0;
-    for row in limits.chain(reasons) {
+    for row in limits.chain(of_photos).chain(reasons) {
         assert!(page.contains(&row), "docs/cards.md lacks {row}");
         rows += 1;
     }
@@ -63,7 +69,12 @@ fn the_page_of_cards_lists_every_limit_reason_and_problem() {
         rows += 1;
     }
     // Nothing that is gone stays on the page.
-    let listed = ["## Limits", "## Reasons", "## Problems of a photograph"];
+    let listed = [
+        "## Limits",
+        "## Limits of a photograph",
+        "## Reasons",
+        "## Problems of a photograph",
+    ];
     let shown: usize = listed
         .iter()
         .map(|heading| {

@@ -277,3 +277,37 @@ fn the_photograph_after_extraction_is_held_against_the_one_before() {
     let kinds: std::collections::BTreeSet<&str> = seen.iter().map(|(kind, _)| kind.as_str()).collect();
     assert!(kinds.len() >= 4, "{kinds:?}");
 }
+
+#[test]
+fn a_method_changes_limits_on_cards_with_a_reason() {
+    let page = include_str!("../../../../docs/formats.md");
+    let (_, rest) = page.split_once("```toml\n[method]").unwrap();
+    let example = format!("[method]{}", rest.split_once("```").unwrap().0);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("method.toml");
+    let with = |tables: &str| {
+        std::fs::write(&path, format!("{example}\n{tables}")).unwrap();
+        LookOptions::of(&[], Some(&path))
+    };
+    let options = with("[spot]\nreason = \"round ones only\"\nmin_circularity = 0.99\n").unwrap();
+    assert_eq!(options.limits.min_circularity.to_bits(), 0.99_f64.to_bits());
+    assert_eq!(options.overrides.len(), 1);
+    assert_eq!(options.overrides[0].name, "spot.min_circularity");
+    assert_eq!(options.overrides[0].reason, "round ones only");
+    let error = with("[photo]\nmax_tilt_deg = 50\n").unwrap_err();
+    assert!(format!("{error:?}").contains("without a reason"), "{error:?}");
+    let error = with("[photo]\nreason = \"x\"\nmax_tilt_degrees = 50\n").unwrap_err();
+    assert!(format!("{error:?}").contains("max_tilt_deg"), "{error:?}");
+
+    // The limit is the one that is judged by.
+    let photo = photographs(&plan(71), 1).remove(0);
+    let strict = LookOptions {
+        limits: options.limits,
+        ..self::options()
+    };
+    let cards = looked(&[put(folder.path(), &photo)], &strict);
+    for spot in cards[0]["spots"].as_array().unwrap() {
+        assert!(codes(&spot["reasons"]).contains(&"not-round"), "{spot}");
+        assert_eq!(spot["suitability"], "unsuitable");
+    }
+}
