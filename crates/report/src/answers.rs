@@ -66,7 +66,7 @@ fn row(answer: &AnswerLink<'_>) -> Markup {
     let last = record.levels.last();
     html! {
         tr {
-            th { a href=(answer.href) { (record.subject) } }
+            th.num { a href=(answer.href) { (record.subject) } }
             td { (record.drug) }
             td.num {
                 @if let Some(level) = last {

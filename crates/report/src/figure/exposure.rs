@@ -41,30 +41,29 @@ pub fn exposure(of: &InterpretationRecord) -> Option<Figure> {
     let mut body = String::new();
     let mut panel = Panel {
         out: &mut body,
-        x: Scale::linear([first / unit_h, last / unit_h], [62.0, f64::from(WIDTH) - 96.0]),
+        x: Scale::linear([first / unit_h, last / unit_h], [62.0, f64::from(WIDTH) - 128.0]),
         y: Scale::linear([0.0, top * 1.08], [f64::from(HEIGHT) - 62.0, 34.0]),
     };
     let [left, right] = panel.x.drawing();
     if let Some(target) = target {
         let high = target.high.unwrap_or(top * 1.08);
         panel.band_between(target.low.unwrap_or(0.0), high, left, right);
+        // From the lowest up, each label at least a line above the one below it.
+        let mut free_below = f64::INFINITY;
         for (value, text) in [
-            (target.low, "target, low"),
-            (target.high, "target, high"),
+            (target.low, "target from"),
+            (target.high, "target to"),
             (target.toxic_above, "too high above"),
         ] {
-            if let Some(value) = value.filter(|value| panel.y.holds(*value)) {
-                panel.level(value, true);
-                if let Some(y) = panel.y.at(value) {
-                    panel.text(right + 6.0, y - 1.0, "start", "", text);
-                    panel.text(
-                        right + 6.0,
-                        y + 12.0,
-                        "start",
-                        "",
-                        &Plain(value).render().into_string(),
-                    );
-                }
+            let Some(value) = value.filter(|value| panel.y.holds(*value)) else {
+                continue;
+            };
+            panel.level(value, true);
+            if let Some(y) = panel.y.at(value) {
+                let y = (y + 4.0).min(free_below);
+                free_below = y - 13.0;
+                let label = format!("{text} {}", Plain(value).render().into_string());
+                panel.text(right + 6.0, y, "start", "", &label);
             }
         }
     }

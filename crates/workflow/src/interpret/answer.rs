@@ -14,8 +14,8 @@ use spotwright_domain::interpretation::{
 use spotwright_domain::matrix::{Concentration, MatrixKind, Plasma, WholeBlood};
 use spotwright_kinetics::model::Model;
 use spotwright_kinetics::options::{
-    AcceptedConcentration, AcceptedValue, Answer, DrugTable, InterpretableLevel, SystemicMatrix, Wanted,
-    offer,
+    AcceptedConcentration, AcceptedValue, Answer, DrugTable, InterpretableLevel, SystemicMatrix, TargetRange,
+    Wanted, offer,
 };
 use spotwright_kinetics::refusal::{Refusal, RefusalCode, Stops};
 use spotwright_kinetics::structure::ParameterName;
@@ -146,9 +146,14 @@ fn concentration<M: SystemicMatrix>(level: &CaseLevel) -> Result<AcceptedValue<M
 }
 
 /// The case's own targets, or what the program stores for the drug: the usual indication's.
-fn targets(case: &PersonCase, model: &Model) -> Vec<spotwright_kinetics::options::TargetRange> {
-    if !case.targets.is_empty() {
-        return case.targets.clone();
+fn targets(case: &PersonCase, model: &Model) -> Vec<TargetRange> {
+    let of_case: Vec<TargetRange> = case
+        .targets
+        .iter()
+        .map(|target| in_model_unit(target, model))
+        .collect();
+    if !of_case.is_empty() {
+        return of_case;
     }
     let table = DrugTable::embedded();
     let Some(drug) = table.drug(&model.drug) else {
@@ -163,6 +168,32 @@ fn targets(case: &PersonCase, model: &Model) -> Vec<spotwright_kinetics::options
         .filter(|target| target.indication == usual.indication)
         .cloned()
         .collect()
+}
+
+/// A target in the model's unit; one that cannot be converted stays as it is, and is refused by name later.
+fn in_model_unit(target: &TargetRange, model: &Model) -> TargetRange {
+    let table = DrugTable::embedded();
+    let molar_mass = table.drug(&model.drug).and_then(|drug| drug.molar_mass);
+    let unit = model.concentration_unit;
+    let convert = |value: Option<f64>| {
+        value
+            .map(|value| target.unit.convert(value, unit, molar_mass))
+            .transpose()
+    };
+    match (
+        convert(target.low),
+        convert(target.high),
+        convert(target.toxic_above),
+    ) {
+        (Ok(low), Ok(high), Ok(toxic_above)) => TargetRange {
+            low,
+            high,
+            toxic_above,
+            unit,
+            ..target.clone()
+        },
+        _ => target.clone(),
+    }
 }
 
 fn status(refusals: &[Refusal], offered: &Answer) -> InterpretationStatus {

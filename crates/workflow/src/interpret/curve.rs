@@ -6,9 +6,9 @@ use spotwright_kinetics::options::SystemicMatrix;
 use spotwright_kinetics::structure::{AtDoseTime, Course, DoseEvent, DoseHistory, Parameters};
 
 /// Draws behind the band: enough for its 5th and 95th percentiles to within the width of a line.
-const DRAWS: usize = 400;
+const DRAWS: usize = 250;
 /// Points over the whole span.
-const POINTS: usize = 420;
+const POINTS: usize = 240;
 /// Intervals of the running regimen shown after the decision.
 const FORECAST_INTERVALS: f64 = 3.0;
 /// Longest history shown before the first level (h): what lies further back is in the level, not in the eye.
