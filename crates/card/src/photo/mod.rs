@@ -1,7 +1,7 @@
 //! Bytes to pixels: JPEG, PNG and TIFF, recognised by content, safe with any bytes.
 //!
 //! A [`Photo`] holds a small overview made at once and gives full pixels where they are asked for: a baseline JPEG is
-//! walked through once and only the places that matter are decoded (see [`jpeg`]); everything else is decoded whole,
+//! walked through once and only the places that matter are decoded (see `jpeg`); everything else is decoded whole,
 //! reduced while reading when it is large.
 //!
 //! Places are pixels of the *stored* raster, pixel centres at whole numbers; [`Photo::to_upright`] turns them into
