@@ -1,14 +1,12 @@
 //! One candidate model brought to a person's levels: minimum, posterior, fit.
 
-use super::answer::sentence;
 use super::person::PersonCase;
 use spotwright_kinetics::estimate::{
-    Explanation, FitOptions, GoodnessOfFit, MapEstimate, MapOptions, Posterior, PosteriorOptions,
-    SamplingMethod, assess_fit, estimate_map, sample_posterior, weigh_models,
+    Explanation, GoodnessOfFit, MapEstimate, Posterior, SamplingMethod, weigh_models,
 };
 use spotwright_kinetics::model::Model;
-use spotwright_kinetics::options::{Case, Evidence, InterpretableLevel, SystemicMatrix};
-use spotwright_kinetics::refusal::{Refusal, RefusalCode};
+use spotwright_kinetics::options::{Case, Evidence, InterpretableLevel, SystemicMatrix, estimate_case};
+use spotwright_kinetics::refusal::Refusal;
 
 /// A model and all it says of a person.
 pub(super) struct Estimated<'m, M: SystemicMatrix> {
@@ -30,44 +28,15 @@ pub(super) fn estimate<'m, M: SystemicMatrix>(
     levels: &[InterpretableLevel<M>],
 ) -> Result<Estimated<'m, M>, Vec<Refusal>> {
     let known = Case::new(model, &case.person, &case.doses, levels, case.decision_h)?;
-    let problem = known.problem();
-    let not_converged = |error: &dyn std::fmt::Display| {
-        vec![Refusal::new(
-            RefusalCode::NotConverged,
-            format!("model {}: {error}", model.id),
-            "another level, or another model",
-        )]
-    };
-    let map = estimate_map(problem, &MapOptions::default()).map_err(|error| not_converged(&error))?;
-    let options = PosteriorOptions {
-        seed: case.seed,
-        ..PosteriorOptions::default()
-    };
-    let posterior = sample_posterior(problem, &map, &options).map_err(|error| not_converged(&error))?;
-    let fit = assess_fit(
-        problem,
-        &map,
-        &FitOptions {
-            seed: case.seed,
-            ..FitOptions::default()
-        },
-    )
-    .map_err(|error| not_converged(&error))?;
-    let evidence = Evidence {
-        draws: posterior.draws.clone(),
-        width: posterior.labels.len(),
-        effective_draws: effective(&posterior.method),
-        not_converged: None,
-        surprises: surprises(&fit, &known),
-    };
+    let estimated = estimate_case(&known, case.seed).map_err(|refusal| vec![refusal])?;
     Ok(Estimated {
         case: known,
         prior,
         weight: 1.0,
-        map,
-        posterior,
-        fit,
-        evidence,
+        map: estimated.map,
+        posterior: estimated.posterior,
+        fit: estimated.fit,
+        evidence: estimated.evidence,
     })
 }
 
@@ -92,14 +61,6 @@ pub(super) fn weigh<M: SystemicMatrix>(candidates: &mut [Estimated<'_, M>]) -> O
     })
 }
 
-fn effective(method: &SamplingMethod) -> f64 {
-    match method {
-        SamplingMethod::Importance { effective, .. } | SamplingMethod::MarkovChains { effective, .. } => {
-            *effective
-        }
-    }
-}
-
 impl<M: SystemicMatrix> Estimated<'_, M> {
     /// How the posterior was made, in a sentence.
     pub(super) fn method_sentence(&self) -> String {
@@ -118,35 +79,6 @@ impl<M: SystemicMatrix> Estimated<'_, M> {
             ),
         }
     }
-}
-
-/// Every surprising level and effect, each in a sentence with its most probable explanation.
-fn surprises<M: SystemicMatrix>(fit: &GoodnessOfFit, case: &Case<'_, M>) -> Vec<String> {
-    let mut found = Vec::new();
-    for level in fit.levels.iter().filter(|level| level.surprising) {
-        let reported = level.reported;
-        let unit = case.model().concentration_unit.display();
-        let mut text = format!(
-            "the level {reported:.3} {unit} lies at percentile {:.1} of what the model expected for these doses",
-            level.prior_percentile
-        );
-        if let Some(explained) = fit
-            .explanations
-            .iter()
-            .find(|explained| explained.position == level.position)
-        {
-            text += "; most probable explanation: ";
-            text += &explanation(explained.explanation);
-        }
-        found.push(sentence(&text));
-    }
-    for effect in fit.effects.iter().filter(|effect| effect.surprising) {
-        found.push(sentence(&format!(
-            "the person would have to lie {:.1} standard deviations from people of these covariates",
-            effect.standardised
-        )));
-    }
-    found
 }
 
 /// An explanation in words. It is a question to ask, never a finding.
