@@ -111,6 +111,8 @@ codes! {
     DoseAmount = "dose-amount" stops Estimate,
     /// A dose without knowing whether it counts as acid, salt or prodrug.
     DoseBasisUnknown = "dose-basis-unknown" stops Estimate,
+    /// Nobody knows whether a dose was taken.
+    DoseUncertain = "dose-uncertain" stops Advice,
     /// The same dose twice.
     DoseTwice = "dose-twice" stops Estimate,
     /// An interval that is zero, negative or no number.

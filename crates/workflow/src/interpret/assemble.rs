@@ -7,6 +7,7 @@ use spotwright_domain::target::{TargetQuantity as StatedQuantity, TargetRange as
 use spotwright_kinetics::model::person::{CovariateFact, DoseStatement, Repetition};
 use spotwright_kinetics::model::{MODEL_IDS, Model, embedded};
 use spotwright_kinetics::options::{TargetQuantity, TargetRange};
+use spotwright_kinetics::refusal::{Refusal, RefusalCode};
 use spotwright_kinetics::structure::TimeUncertainty;
 
 /// Half the width of a 95 % interval in standard uncertainties, for a level whose interval nobody states.
@@ -69,6 +70,30 @@ pub(super) fn statement(
             .time_uncertainty_min
             .map(|minutes| TimeUncertainty::Normal { sd_h: minutes / 60.0 }),
     })
+}
+
+/// What stands against advice before any model is asked: a dose nobody knows of, a target no regimen can be held against.
+pub(super) fn doubts<'d>(
+    doses: impl Iterator<Item = &'d Dose>,
+    stated: Option<&StatedRange>,
+) -> Vec<Refusal> {
+    let uncertain = doses
+        .filter(|dose| dose.taken == DoseTaken::Uncertain)
+        .map(|dose| {
+            Refusal::new(
+                RefusalCode::DoseUncertain,
+                format!("nobody knows whether the dose of {} was taken", dose.given_at),
+                "whether it was taken, asked of the person",
+            )
+        });
+    let unfit = stated.filter(|stated| target(stated).is_none()).map(|_| {
+        Refusal::new(
+            RefusalCode::TargetUnfit,
+            "the laboratory's target is for a level at any time: no regimen can be held against it",
+            "a target for the trough, the peak or an area",
+        )
+    });
+    uncertain.chain(unfit).collect()
 }
 
 /// A level written down elsewhere. Its result was released there, so it counts as reportable.

@@ -1,6 +1,6 @@
 //! A case file to a person's case.
 
-use super::assemble::{Axis, earlier_level, fact, in_order, models, statement, target};
+use super::assemble::{Axis, doubts, earlier_level, fact, in_order, models, statement, target};
 use super::person::PersonCase;
 use spotwright_domain::case::CaseFile;
 use spotwright_kinetics::model::Model;
@@ -47,7 +47,7 @@ pub fn person_of(file: &CaseFile, own: &[Model]) -> PersonCase {
         decision_h: hours(decision_s),
         models: models(&file.drug, &file.models, own),
         targets: file.target.iter().filter_map(target).collect(),
-        refusals: Vec::new(),
+        refusals: doubts(file.doses.iter().map(|dose| &dose.dose), file.target.as_ref()),
         seed: SEED,
     };
     if let Some(axis) = &axis {

@@ -1,7 +1,9 @@
 //! A laboratory day's accepted, converted results to persons' cases: one case a person and drug.
 
 use super::answer::interpret;
-use super::assemble::{Axis, earlier_level, fact, facts_of_request, in_order, models, statement, target};
+use super::assemble::{
+    Axis, doubts, earlier_level, fact, facts_of_request, in_order, models, statement, target,
+};
 use super::person::{CaseLevel, LevelValue, PersonCase};
 use crate::error::WorkflowError;
 use crate::judged_run::JudgedRun;
@@ -146,6 +148,10 @@ fn case(day: &Day, subject: &SubjectId, gathered: &Gathered, own: &[Model]) -> P
         refusals: Vec::new(),
         seed: SEED,
     };
+    case.refusals.extend(doubts(
+        doses.iter().map(|(dose, _, _)| dose),
+        gathered.analyte.target.as_ref(),
+    ));
     let Some(axis) = axis else {
         case.refusals.push(Refusal::new(
             RefusalCode::TimeUnknown,
@@ -194,7 +200,9 @@ fn add_levels(case: &mut PersonCase, gathered: &Gathered, axis: &Axis) {
                     .count()
                     .saturating_sub(1);
                 if further > 0 {
-                    level.origin.push_str(" A further spot of the card agrees.");
+                    level
+                        .origin
+                        .push_str(" Another spot of the card was measured too.");
                 }
                 case.levels.push(level);
             }

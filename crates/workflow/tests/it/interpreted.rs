@@ -175,6 +175,26 @@ fn every_slip_of_a_dose_history_is_refused_by_name() {
 }
 
 #[test]
+fn a_dose_nobody_knows_of_and_a_target_for_any_time_offer_nothing() {
+    let uncertain = NEWBORN.replacen(
+        "route = \"intravenous-bolus\"",
+        "route = \"intravenous-bolus\"\ntaken = \"uncertain\"",
+        1,
+    );
+    let any_time = format!(
+        "{NEWBORN}\n[target]\nquantity = \"level\"\nlow = 15\nhigh = 40\nunit = \"mg/L\"\nmatrix = \"plasma\"\n\
+         sampling_time = \"any\"\nindication = \"seizures\"\nsource = \"invented\"\n"
+    );
+    for (text, code) in [(uncertain, "dose-uncertain"), (any_time, "target-unfit")] {
+        let record = answer(&text);
+        assert!(codes(&record).contains(&code), "{code}: {:?}", record.refusals);
+        assert_eq!(record.status, InterpretationStatus::Refused);
+        assert!(record.options.is_empty(), "{code}");
+        assert!(record.estimate.is_some(), "the exposure may still be seen");
+    }
+}
+
+#[test]
 fn a_level_nobody_expects_stops_the_options_and_asks() {
     let record = answer(&NEWBORN.replace("value = 28.0", "value = 95.0"));
     assert!(codes(&record).contains(&"surprise"), "{:?}", record.refusals);
